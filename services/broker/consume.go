@@ -1,0 +1,358 @@
+package broker
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+)
+
+const (
+	intakeConsumer = "intake"
+
+	// MaxFetch is the most messages one Fetch returns.
+	MaxFetch = 4096
+
+	maxFetchBytes = 16 << 20
+	maxAckPending = 4 * MaxFetch
+	ackWait       = time.Minute
+	ackTimeout    = 2 * time.Second
+	minPull       = time.Millisecond
+	maxResets     = 2 // in one Fetch
+)
+
+// Delivery is one message of the events stream.
+type Delivery struct {
+	Subject    string // without the events prefix; whatever a foreign client published, so not always a kind and a name
+	Body       []byte
+	StreamSeq  uint64
+	Received   time.Time // when the broker stored it, by the broker's clock
+	Deliveries int       // how often the broker has sent it in this session
+}
+
+// ConsumeOptions say where a session begins.
+type ConsumeOptions struct {
+	// From is the stream sequence of the first delivery wanted; everything before it counts as acknowledged. 0 continues after the last
+	// acknowledged message. A ledger restored from an older backup gives its own position here and gets the rest again.
+	From uint64
+}
+
+// Consumer is a session of the one durable reader, "intake". A session returns every message once, in stream order and without gaps,
+// from the first not yet acknowledged. Sessions of two processes disturb each other: hold a Lease. It is safe for use by several
+// goroutines; fetches follow one another.
+type Consumer struct {
+	b        *Broker
+	stream   jetstream.Stream
+	consumer jetstream.Consumer
+
+	fetching sync.Mutex // held by Fetch and Rewind
+
+	mu      sync.Mutex // guards what follows
+	next    uint64     // sequence the next delivery must have
+	acked   uint64     // everything up to here is acknowledged
+	replies []reply    // of deliveries not yet acknowledged, ascending
+	gap     *GapError  // found missing: every Fetch returns it until Rewind
+}
+
+// reply is where the acknowledgement of a delivery goes.
+type reply struct {
+	seq uint64
+	to  string
+}
+
+// Consume begins a session. Messages that an earlier session fetched and did not acknowledge are delivered again at once.
+func (b *Broker) Consume(ctx context.Context, o ConsumeOptions) (*Consumer, error) {
+	ctx, cancel := request(ctx)
+	defer cancel()
+	c, err := b.consume(ctx, o)
+	if err != nil {
+		return nil, fmt.Errorf("consume %s: %w", EventsStream, classify(err))
+	}
+	return c, nil
+}
+
+func (b *Broker) consume(ctx context.Context, o ConsumeOptions) (*Consumer, error) {
+	s, err := b.js.Stream(ctx, EventsStream)
+	if err != nil {
+		return nil, err
+	}
+	consumer, err := ensureIntake(ctx, s)
+	if err != nil {
+		return nil, err
+	}
+	from := o.From
+	if from == 0 {
+		from = consumer.CachedInfo().AckFloor.Stream + 1
+	}
+	if last := s.CachedInfo().State.LastSeq; from > last+1 {
+		return nil, fmt.Errorf("%w: the stream ends at sequence %d but everything before %d was handled already. Restore the broker's "+
+			"storage, or begin again with ConsumeOptions.From and have repeats removed", ErrDamaged, last, from)
+	}
+	c := &Consumer{b: b, stream: s, consumer: consumer, next: from, acked: from - 1}
+	return c, c.reset(ctx, from)
+}
+
+// ensureIntake creates the durable consumer, or checks the one that exists.
+func ensureIntake(ctx context.Context, s jetstream.Stream) (jetstream.Consumer, error) {
+	want := jetstream.ConsumerConfig{
+		Durable:       intakeConsumer,
+		Description:   "Reads all events into the ledger.",
+		DeliverPolicy: jetstream.DeliverAllPolicy,
+		AckPolicy:     jetstream.AckAllPolicy,
+		AckWait:       ackWait,
+		MaxDeliver:    -1,
+		MaxAckPending: maxAckPending,
+	}
+	c, err := s.Consumer(ctx, intakeConsumer)
+	if errors.Is(err, jetstream.ErrConsumerNotFound) {
+		c, err = s.CreateConsumer(ctx, want)
+	}
+	if err != nil {
+		return nil, err
+	}
+	have := c.CachedInfo().Config
+	if have.AckPolicy != want.AckPolicy || have.DeliverPolicy != want.DeliverPolicy || have.MaxDeliver > 0 ||
+		have.FilterSubject != "" || len(have.FilterSubjects) > 0 {
+		return nil, fmt.Errorf("%w: consumer %s exists with settings under which messages could be skipped (it must acknowledge all, deliver "+
+			"all without a limit, and have no filter). Delete it; it is created again from the start", ErrSettings, intakeConsumer)
+	}
+	return c, nil
+}
+
+// reset has the server deliver from a sequence on, and count what comes before as acknowledged.
+func (c *Consumer) reset(ctx context.Context, from uint64) error {
+	if _, err := c.stream.ResetConsumerToSequence(ctx, intakeConsumer, from); err != nil {
+		return fmt.Errorf("go to sequence %d: %w", from, err)
+	}
+	return nil
+}
+
+// Fetch returns the next messages in stream order: as soon as there are limit of them (at most MaxFetch) or 16 MiB, or when wait has
+// passed since the first. It waits for the first no longer than wait and then returns none. What it has returned it does not return
+// again in this session unless Rewind is called. Messages come with no error, or an error with no messages.
+func (c *Consumer) Fetch(ctx context.Context, limit int, wait time.Duration) ([]Delivery, error) {
+	c.fetching.Lock()
+	defer c.fetching.Unlock()
+	limit = max(1, min(limit, MaxFetch))
+	wait = max(wait, minPull)
+
+	var got []Delivery
+	deadline := time.Now().Add(wait)
+	for resets := 0; ; {
+		if err := c.state(ctx); err != nil {
+			return nil, err
+		}
+		left := time.Until(deadline)
+		if len(got) > 0 && left < minPull {
+			return got, nil
+		}
+		empty := len(got) == 0
+		first, again, err := c.pull(ctx, limit-len(got), max(left, minPull), &got)
+		switch {
+		case err != nil && len(got) > 0:
+			// What arrived is whole and in order. The next Fetch meets the cause again if it lasts.
+			return got, nil
+		case err != nil:
+			return nil, fmt.Errorf("fetch from %s: %w", EventsStream, classify(err))
+		case again:
+			if resets++; resets > maxResets {
+				return got, nil
+			}
+			if err := c.skipBack(ctx); err != nil {
+				return nil, fmt.Errorf("fetch from %s: %w", EventsStream, classify(err))
+			}
+			continue
+		case len(got) >= limit || size(got) > maxFetchBytes/2:
+			return got, nil
+		case empty && len(got) > 0:
+			deadline = first.Add(wait)
+		case empty && time.Now().After(deadline):
+			return nil, c.connected()
+		}
+	}
+}
+
+// state returns what forbids a fetch.
+func (c *Consumer) state(ctx context.Context) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if c.b.closed.Load() {
+		return ErrClosed
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.gap != nil {
+		return fmt.Errorf("fetch from %s: %w", EventsStream, c.gap)
+	}
+	return nil
+}
+
+func (c *Consumer) connected() error {
+	if c.b.nc.IsConnected() {
+		return nil
+	}
+	return fmt.Errorf("fetch from %s: %w: not connected", EventsStream, ErrUnavailable)
+}
+
+// pull asks the server once and appends what continues the sequence to got. It says when the first message came, and again when
+// deliveries were lost on their way, so that the server must be told to repeat them.
+func (c *Consumer) pull(ctx context.Context, limit int, wait time.Duration, got *[]Delivery) (first time.Time, again bool, err error) {
+	ctx, cancel := context.WithTimeout(ctx, wait+2*time.Second)
+	defer cancel()
+	batch, err := c.consumer.Fetch(limit, jetstream.FetchMaxWait(wait), jetstream.FetchMaxBytes(maxFetchBytes))
+	if err != nil {
+		return first, false, err
+	}
+	for {
+		select {
+		case m, open := <-batch.Messages():
+			if !open {
+				return first, again, batch.Error()
+			}
+			if first.IsZero() {
+				first = time.Now()
+			}
+			// After a gap the rest is only drained: the server will send it again.
+			if again {
+				continue
+			}
+			if again, err = c.take(ctx, m, got); err != nil {
+				return first, false, err
+			}
+		case <-ctx.Done():
+			return first, false, ctx.Err()
+		}
+	}
+}
+
+// take appends a message if it is the next one, drops it if it was returned before, and reports a gap otherwise.
+func (c *Consumer) take(ctx context.Context, m jetstream.Msg, got *[]Delivery) (again bool, err error) {
+	meta, err := m.Metadata()
+	if err != nil {
+		return false, err
+	}
+	seq := meta.Sequence.Stream
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	switch {
+	case seq < c.next:
+		return false, nil
+	case seq > c.next:
+		return c.missing(ctx, seq)
+	}
+	c.next++
+	c.replies = append(c.replies, reply{seq: seq, to: m.Reply()})
+	*got = append(*got, Delivery{
+		Subject: strings.TrimPrefix(m.Subject(), EventsPrefix), Body: m.Data(), StreamSeq: seq, Received: meta.Timestamp,
+		Deliveries: int(meta.NumDelivered),
+	})
+	return false, nil
+}
+
+// missing tells apart a message that was lost on its way to us, which the server can repeat, from one that the stream has lost.
+func (c *Consumer) missing(ctx context.Context, seq uint64) (again bool, err error) {
+	_, err = c.b.Message(ctx, c.next)
+	switch {
+	case err == nil:
+		return true, nil
+	case errors.Is(err, ErrNotFound):
+		c.gap = &GapError{First: c.next, Last: seq - 1}
+		return false, c.gap
+	}
+	return false, err
+}
+
+// skipBack has the server repeat everything not acknowledged; take drops what was returned already.
+func (c *Consumer) skipBack(ctx context.Context) error {
+	ctx, cancel := request(ctx)
+	defer cancel()
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if err := c.reset(ctx, c.acked+1); err != nil {
+		return err
+	}
+	// A reset counts deliveries from one again, so that older reply addresses would be taken for newer ones.
+	c.replies = nil
+	return nil
+}
+
+// Rewind makes the next Fetch begin after the last acknowledged message, for a caller that could not handle what it was given.
+func (c *Consumer) Rewind(ctx context.Context) error {
+	c.fetching.Lock()
+	defer c.fetching.Unlock()
+	if err := c.skipBack(ctx); err != nil {
+		return fmt.Errorf("rewind %s: %w", EventsStream, classify(err))
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.next, c.gap = c.acked+1, nil
+	return nil
+}
+
+// Ack confirms that everything up to and including a sequence is handled, and returns when the server has taken that in. A later session
+// begins after it. After a crash of the server the last acknowledgements may be forgotten, so that messages come again; never the reverse.
+func (c *Consumer) Ack(ctx context.Context, upToStreamSeq uint64) error {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	switch {
+	case c.b.closed.Load():
+		return ErrClosed
+	case upToStreamSeq <= c.acked:
+		return nil
+	case upToStreamSeq >= c.next:
+		return fmt.Errorf("acknowledge up to %d: not fetched yet, next is %d", upToStreamSeq, c.next)
+	}
+	if err := c.confirm(ctx, upToStreamSeq); err != nil {
+		return fmt.Errorf("acknowledge up to %d: %w", upToStreamSeq, classify(err))
+	}
+	c.acked = upToStreamSeq
+	n, _ := slices.BinarySearchFunc(c.replies, upToStreamSeq+1, func(r reply, seq uint64) int { return int(r.seq) - int(seq) })
+	c.replies = slices.Delete(c.replies, 0, n)
+	return nil
+}
+
+func (c *Consumer) confirm(ctx context.Context, seq uint64) error {
+	i, found := slices.BinarySearchFunc(c.replies, seq, func(r reply, seq uint64) int { return int(r.seq) - int(seq) })
+	if found {
+		acking, cancel := context.WithTimeout(ctx, ackTimeout)
+		defer cancel()
+		_, err := c.b.nc.RequestWithContext(acking, c.replies[i].to, []byte("+ACK"))
+		if err == nil || ctx.Err() != nil || !c.b.nc.IsConnected() {
+			return err
+		}
+	}
+	// A restarted server may not know the delivery any more and would leave its acknowledgement unanswered.
+	resetting, cancel := request(ctx)
+	defer cancel()
+	if err := c.reset(resetting, seq+1); err != nil {
+		return err
+	}
+	c.replies = nil
+	return nil
+}
+
+// Pending counts the messages not yet acknowledged.
+func (c *Consumer) Pending(ctx context.Context) (uint64, error) {
+	ctx, cancel := request(ctx)
+	defer cancel()
+	consumer, err := c.stream.Consumer(ctx, intakeConsumer)
+	if err != nil {
+		return 0, fmt.Errorf("count pending messages: %w", classify(err))
+	}
+	info := consumer.CachedInfo()
+	return info.NumPending + uint64(info.NumAckPending), nil
+}
+
+func size(got []Delivery) int {
+	n := 0
+	for _, d := range got {
+		n += len(d.Body)
+	}
+	return n
+}

@@ -1,0 +1,178 @@
+package broker
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strconv"
+	"sync"
+	"time"
+
+	"github.com/nats-io/nats-server/v2/server"
+)
+
+const (
+	serverReadyTimeout = 10 * time.Second
+
+	// The limits of the streams are set on the streams; this only keeps the server from guessing one from the free disk at start.
+	serverStoreBytes  = 1 << 60
+	serverMemoryBytes = 64 << 20
+)
+
+// embedded is the in-process server. Its storage is Dir/jetstream.
+type embedded struct {
+	srv  *server.Server
+	dir  string
+	port bool
+	log  *serverLog
+}
+
+func startServer(o Options) (*embedded, error) {
+	if err := os.MkdirAll(o.Dir, 0o700); err != nil {
+		return nil, fmt.Errorf("storage folder: %w", err)
+	}
+	so := &server.Options{
+		ServerName:         "spoilbook",
+		StoreDir:           o.Dir,
+		JetStream:          true,
+		JetStreamMaxStore:  serverStoreBytes,
+		JetStreamMaxMemory: serverMemoryBytes,
+		// Acknowledged must mean synced. The default syncs every two minutes.
+		SyncAlways: true,
+		DontListen: true,
+		NoSigs:     true,
+		NoLog:      true,
+	}
+	if o.Listen != "" {
+		host, port, err := loopback(o.Listen)
+		if err != nil {
+			return nil, err
+		}
+		so.DontListen, so.Host, so.Port = false, host, port
+	}
+	srv, err := server.NewServer(so)
+	if err != nil {
+		return nil, fmt.Errorf("in-process server: %w", err)
+	}
+	e := &embedded{srv: srv, dir: o.Dir, port: !so.DontListen, log: &serverLog{log: o.Logger}}
+	srv.SetLogger(e.log, false, false)
+	srv.Start()
+	if fatal := e.log.fatalText(); fatal != "" {
+		srv.Shutdown()
+		return nil, fmt.Errorf("in-process server: %s", fatal)
+	}
+	if !srv.ReadyForConnections(serverReadyTimeout) {
+		srv.Shutdown()
+		return nil, fmt.Errorf("in-process server: not ready after %s", serverReadyTimeout)
+	}
+	return e, nil
+}
+
+// loopback splits an address and refuses every host that other machines could reach. Port 0 asks for any free port.
+func loopback(addr string) (host string, port int, err error) {
+	host, text, err := net.SplitHostPort(addr)
+	if err != nil {
+		return "", 0, fmt.Errorf("%w: listening address %q: %w", ErrSettings, addr, err)
+	}
+	if host == "localhost" {
+		host = "127.0.0.1"
+	}
+	if ip := net.ParseIP(host); ip == nil || !ip.IsLoopback() {
+		return "", 0, fmt.Errorf("%w: the in-process broker listens on this machine only, so %q must be 127.0.0.1, ::1 or localhost; "+
+			"run an external server with credentials for other machines", ErrSettings, host)
+	}
+	port, err = strconv.Atoi(text)
+	if err != nil || port < 0 || port > 65535 {
+		return "", 0, fmt.Errorf("%w: listening port %q is not a number from 0 to 65535", ErrSettings, text)
+	}
+	if port == 0 {
+		port = server.RANDOM_PORT
+	}
+	return host, port, nil
+}
+
+func (e *embedded) clientURL() string {
+	if !e.port {
+		return ""
+	}
+	return (&url.URL{Scheme: "nats", Host: e.srv.Addr().String()}).String()
+}
+
+// streamFolder is where the server keeps a stream. The account has the server's default name, as no other is configured.
+func (e *embedded) streamFolder(stream string) string {
+	return filepath.Join(e.dir, server.JetStreamStoreDir, server.DEFAULT_GLOBAL_ACCOUNT, "streams", stream)
+}
+
+// stop shuts the server down. Message files are written with syncing on, and the state of streams and consumers is written at the end.
+func (e *embedded) stop(ctx context.Context) error {
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		e.srv.Shutdown()
+		e.srv.WaitForShutdown()
+	}()
+	select {
+	case <-done:
+		return syncTree(e.dir)
+	case <-ctx.Done():
+		return fmt.Errorf("in-process server has not finished its shutdown: %w", ctx.Err())
+	}
+}
+
+// syncTree syncs every file and folder under root. Those already synced cost little.
+func syncTree(root string) error {
+	return filepath.WalkDir(root, func(path string, entry os.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		if !entry.IsDir() && !entry.Type().IsRegular() {
+			return nil
+		}
+		f, err := os.Open(path)
+		if err != nil {
+			return err
+		}
+		if err := f.Sync(); err != nil {
+			f.Close()
+			return fmt.Errorf("sync %s: %w", path, err)
+		}
+		return f.Close()
+	})
+}
+
+// serverLog passes the server's warnings and errors to slog and remembers the last fatal one, which the server reports only here.
+type serverLog struct {
+	log   *slog.Logger
+	mu    sync.Mutex
+	fatal string
+}
+
+func (l *serverLog) fatalText() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.fatal
+}
+
+func (l *serverLog) Fatalf(format string, args ...any) {
+	text := fmt.Sprintf(format, args...)
+	l.mu.Lock()
+	l.fatal = text
+	l.mu.Unlock()
+	l.log.Error("broker server", "message", text)
+}
+
+func (l *serverLog) Errorf(format string, args ...any) {
+	l.log.Error("broker server", "message", fmt.Sprintf(format, args...))
+}
+
+func (l *serverLog) Warnf(format string, args ...any) {
+	l.log.Warn("broker server", "message", fmt.Sprintf(format, args...))
+}
+
+func (l *serverLog) Noticef(string, ...any) {}
+func (l *serverLog) Debugf(string, ...any)  {}
+func (l *serverLog) Tracef(string, ...any)  {}
