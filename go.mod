@@ -61,6 +61,7 @@ require (
 	github.com/synadia-io/orbit.go/jetstreamext v0.3.2 // indirect
 	github.com/synadia-io/orbit.go/natsext v0.1.3 // indirect
 	github.com/tiendc/go-deepcopy v1.7.2 // indirect
+	github.com/transparency-dev/merkle v0.0.2 // indirect
 	github.com/twitchyliquid64/golang-asm v0.15.1 // indirect
 	github.com/ugorji/go/codec v1.3.1 // indirect
 	github.com/xuri/efp v0.0.3-0.20260924042702-217b81952dec // indirect
