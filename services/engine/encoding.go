@@ -1,0 +1,57 @@
+package engine
+
+import (
+	"compress/gzip"
+	"compress/zlib"
+	"io"
+	"net/http"
+	"strings"
+
+	"github.com/ClickHouse/ch-go/compress"
+)
+
+// decodeBody undoes the compression of a request's body: that of HTTP, and
+// that of ClickHouse when the URL has decompress=1.
+func decodeBody(r *http.Request, body io.Reader) (io.Reader, error) {
+	switch encoding := strings.ToLower(r.Header.Get("Content-Encoding")); encoding {
+	case "", "identity":
+	case "gzip":
+		z, err := gzip.NewReader(body)
+		if err != nil {
+			return nil, exceptionf(codeUnfinished, "read the gzip body: %v (ABORTED)", err)
+		}
+		body = z
+	case "deflate":
+		z, err := zlib.NewReader(body)
+		if err != nil {
+			return nil, exceptionf(codeUnfinished, "read the deflate body: %v (ABORTED)", err)
+		}
+		body = z
+	default:
+		return nil, exceptionf(codeNotImplemented, "The content encoding %q is not supported; use gzip. (NOT_IMPLEMENTED)", encoding)
+	}
+	if isOn(r.URL.Query().Get("decompress")) {
+		body = compress.NewReader(body)
+	}
+	return body, nil
+}
+
+// contentType is that of ClickHouse for a format.
+func contentType(format string) string {
+	f := strings.ToLower(format)
+	switch {
+	case strings.Contains(f, "eachrow") && strings.HasPrefix(f, "json"), f == "ndjson", f == "jsonlines":
+		return "application/x-ndjson; charset=UTF-8"
+	case strings.HasPrefix(f, "json"):
+		return "application/json; charset=UTF-8"
+	case strings.HasPrefix(f, "csv"):
+		return "text/csv; charset=UTF-8; header=absent"
+	case strings.HasPrefix(f, "tabseparated"), strings.HasPrefix(f, "tsv"):
+		return "text/tab-separated-values; charset=UTF-8"
+	case f == "xml":
+		return "application/xml; charset=UTF-8"
+	case f == "native", strings.HasPrefix(f, "rowbinary"), f == "parquet", f == "arrow", f == "orc", f == "rawblob":
+		return "application/octet-stream"
+	}
+	return "text/plain; charset=UTF-8"
+}
