@@ -32,6 +32,9 @@ type Sequence struct {
 	gaps []Gap  // ascending, disjoint
 }
 
+// UpTo returns a Sequence in which 1 to highest have all come.
+func UpTo(highest uint64) *Sequence { return &Sequence{next: highest + 1} }
+
 // Add notes that seq (from 1) has come and reports whether it is new.
 func (s *Sequence) Add(seq uint64) bool {
 	if s.next == 0 {

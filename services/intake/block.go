@@ -1,0 +1,208 @@
+package intake
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"slices"
+	"time"
+
+	"github.com/transparency-dev/merkle/compact"
+
+	"spoilbook/events"
+	"spoilbook/events/chain"
+	"spoilbook/services/ledger"
+)
+
+// known is what a source has in the ledger or earlier in the block.
+type known struct {
+	byID  map[string]ledger.Known
+	bySeq map[uint64]ledger.Known
+}
+
+// draft is a block being made, with the state that holds once it is stored.
+type draft struct {
+	ledger.Block
+	tree     *compact.Range
+	counts   map[events.Source]*receipt
+	accepted []*judged
+}
+
+// block gives each message its fate. Nothing of the intake's state changes before
+// the block is stored.
+func (in *Intake) block(ctx context.Context, js []judged) (*draft, error) {
+	ledgerHas, err := in.lookup(ctx, js)
+	if err != nil {
+		return nil, err
+	}
+	d := &draft{counts: map[events.Source]*receipt{}}
+	d.Stream, d.FirstSeq, d.LastSeq, d.At = in.Stream, js[0].StreamSeq, js[len(js)-1].StreamSeq, in.Now()
+	newTrucks := map[events.TruckID]bool{}
+	for i := range js {
+		// What a block that was cut off has quarantined has its entry already.
+		if j := &js[i]; !in.quarantined[j.StreamSeq] {
+			in.decide(j, ledgerHas, newTrucks, d)
+		}
+	}
+	d.settleRefused(js, in.entry, in.quarantined)
+	if err := in.place(d); err != nil {
+		return nil, err
+	}
+	for _, c := range d.counts {
+		d.Duplicates += uint64(c.Duplicates)
+	}
+	return d, nil
+}
+
+// decide settles one message against the ledger and the block so far.
+func (in *Intake) decide(j *judged, ledgerHas map[events.Source]known, newTrucks map[events.TruckID]bool, d *draft) {
+	if j.refusal != nil {
+		return
+	}
+	e, has := &j.event, ledgerHas[j.event.Source]
+	count := d.count(e.Source)
+	if k, ok := has.byID[e.ID]; ok {
+		switch {
+		case k.Hash != j.hash:
+			j.refusal = &refusal{RefuseOtherBody, fmt.Sprintf("id %s of %s is at position %s with other content; an entry is changed by entry.corrected, never by sending it again", e.ID, e.Source, orThisBlock(k.Position))}
+		case k.Stream != in.Stream || k.StreamSeq != j.StreamSeq:
+			count.Duplicates++
+		}
+		return
+	}
+	if k, ok := has.bySeq[e.Seq]; ok {
+		j.refusal = &refusal{RefuseNumberTaken, fmt.Sprintf("number %d of %s is taken by id %s at position %s; a source counts each number once", e.Seq, e.Source, k.ID, orThisBlock(k.Position))}
+		return
+	}
+	if e.Truck != "" && !in.trucks[e.Truck] && !newTrucks[e.Truck] && !neverRefused(e.Kind()) {
+		j.refusal = &refusal{RefuseUnknownTruck, fmt.Sprintf("subject: found %q; allowed: a truck of the register; add it, then release this entry", e.Truck)}
+		return
+	}
+	if r, ok := e.Body.(events.RegisterRevised); ok && r.Document.Register() == events.TruckRegister {
+		newTrucks[events.TruckID(r.Key)] = true
+	}
+	k := ledger.Known{ID: e.ID, Seq: e.Seq, Stream: in.Stream, StreamSeq: j.StreamSeq, Hash: j.hash}
+	has.byID[e.ID], has.bySeq[e.Seq] = k, k
+	count.Recorded++
+	d.accepted = append(d.accepted, j)
+}
+
+func orThisBlock(position uint64) string {
+	if position == 0 {
+		return "(just received)"
+	}
+	return fmt.Sprint(position)
+}
+
+// settleRefused makes quarantine entries of the refused messages, in stream order.
+func (d *draft) settleRefused(js []judged, entry uint64, already map[uint64]bool) {
+	for i := range js {
+		j := &js[i]
+		if j.refusal == nil || already[j.StreamSeq] {
+			continue
+		}
+		entry++
+		d.Quarantined = append(d.Quarantined, ledger.Quarantined{Entry: entry, Received: j.Received, Stream: d.Stream,
+			StreamSeq: j.StreamSeq, Subject: j.Subject, Code: j.refusal.code, Reason: j.refusal.reason, Body: j.Body, State: "held"})
+		if j.event.Source != "" {
+			c := d.count(j.event.Source)
+			c.Quarantined = append(c.Quarantined, quarantineNote{ID: j.event.ID, Entry: entry, Code: j.refusal.code})
+		}
+	}
+}
+
+// place gives positions: messages keep the order of the stream, but those of one
+// source stand in the order of their numbers.
+func (in *Intake) place(d *draft) error {
+	bySource := map[events.Source][]*judged{}
+	for _, j := range d.accepted {
+		bySource[j.event.Source] = append(bySource[j.event.Source], j)
+	}
+	for _, list := range bySource {
+		slices.SortFunc(list, func(a, b *judged) int { return cmp.Compare(a.event.Seq, b.event.Seq) })
+	}
+	tree, err := restoreTree(in.tree.End(), treeState(in.tree))
+	if err != nil {
+		return err
+	}
+	position, at := in.position, d.At.Truncate(time.Millisecond)
+	for _, slot := range d.accepted {
+		list := bySource[slot.event.Source]
+		j := list[0]
+		bySource[slot.event.Source] = list[1:]
+		position++
+		e := &j.event
+		d.Records = append(d.Records, ledger.Record{Position: position, Source: e.Source, ID: e.ID, Seq: e.Seq, Kind: e.Kind(),
+			Truck: e.Truck, Job: e.Job, Operator: e.Operator, Occurred: e.Occurred, Recorded: at,
+			Stream: d.Stream, StreamSeq: j.StreamSeq, Body: j.canonical, Hash: j.hash})
+		if err := tree.Append(j.hash[:], nil); err != nil {
+			return err
+		}
+	}
+	d.tree, d.Position, d.Frontier = tree, position, treeState(tree)
+	d.Root, err = treeRoot(tree)
+	return err
+}
+
+// lookup asks the store what it has under the ids of the messages, and under the
+// numbers that are not above all that have come.
+func (in *Intake) lookup(ctx context.Context, js []judged) (map[events.Source]known, error) {
+	type ask struct {
+		truck events.TruckID
+		ids   []string
+		seqs  []uint64
+	}
+	asks := map[events.Source]*ask{}
+	for i := range js {
+		j := &js[i]
+		if j.refusal != nil {
+			continue
+		}
+		s := j.event.Source
+		if asks[s] == nil {
+			asks[s] = &ask{}
+			if class, name, _ := s.Split(); class == "truck" {
+				asks[s].truck = events.TruckID(name)
+			}
+		}
+		seq := in.sources[s]
+		if seq == nil {
+			continue // nothing of this source has come
+		}
+		asks[s].ids = append(asks[s].ids, j.event.ID)
+		if j.event.Seq <= seq.Highest() {
+			asks[s].seqs = append(asks[s].seqs, j.event.Seq)
+		}
+	}
+	out := make(map[events.Source]known, len(asks))
+	for s, a := range asks {
+		k := known{byID: map[string]ledger.Known{}, bySeq: map[uint64]ledger.Known{}}
+		found, err := in.Store.Lookup(ctx, s, a.truck, a.ids, a.seqs)
+		if err != nil {
+			return nil, err
+		}
+		for _, f := range found {
+			k.byID[f.ID], k.bySeq[f.Seq] = f, f
+		}
+		out[s] = k
+	}
+	return out, nil
+}
+
+// adopt makes the draft's state the intake's, once the block is stored.
+func (in *Intake) adopt(d *draft) {
+	in.handled, in.position, in.tree = d.LastSeq, d.Position, d.tree
+	in.entry += uint64(len(d.Quarantined))
+	clear(in.quarantined)
+	for _, j := range d.accepted {
+		s := j.event.Source
+		if in.sources[s] == nil {
+			in.sources[s] = &chain.Sequence{}
+		}
+		in.sources[s].Add(j.event.Seq)
+		in.learn(&j.event)
+	}
+	for s := range d.counts {
+		in.owed[s] = true
+	}
+}
