@@ -1,0 +1,77 @@
+package tank
+
+import (
+	"spoilbook/events"
+	"spoilbook/reports"
+)
+
+// decant drains the debris tank: clear water from all parcels in proportion to
+// their water and, when the entry says that it ran turbid, solids in proportion to
+// their solids. More than the free water is recorded as stated, with a finding; what
+// the tank did not hold comes out of unaccounted.
+func (f *fold) decant(e *reports.Entry, b events.WaterDecanted) {
+	if b.Outfall != "" {
+		if _, ok := f.journal.Book.Outfall(b.Outfall, e.Occurred); !ok {
+			f.unknown(e, events.OutfallRegister, string(b.Outfall), "its consent is not known")
+		}
+	}
+	d := Decant{Entry: e, Outfall: b.Outfall, VolumeML: b.Volume.VolumeML, FreeWaterML: f.held.freeML()}
+	out := f.turbid(b)
+	taken := Phases{min(out.SolidsG, f.held.solidsG), min(out.WaterG, f.held.waterG)}
+	d.SolidsG, d.WaterG = out.SolidsG, out.WaterG
+	d.UnheldSolidsG, d.UnheldWaterG = out.SolidsG-taken.SolidsG, out.WaterG-taken.WaterG
+	overFree := f.overFree(b.Volume.VolumeML, out.SolidsG)
+	f.sinceEmpty = append(f.sinceEmpty, len(f.account.Decants))
+	f.decantSquare.addTolerance(b.Volume.ToleranceML)
+	d.Shares = f.removeMixed(taken.SolidsG, taken.WaterG)
+	to := f.outfall(b.Outfall)
+	f.moveShares(e, to, d.Shares)
+	f.move(e, Unaccounted, to, d.UnheldSolidsG, d.UnheldWaterG, "decanted beyond what the tank held")
+	switch {
+	case taken != out:
+		f.find(reports.DecantOverHeld, e, "%s L were decanted; the tank held %s L of water, and %s kg come from nowhere",
+			litres(d.VolumeML), litres(f.held.waterG+taken.WaterG), litres(d.UnheldSolidsG+d.UnheldWaterG))
+	case overFree:
+		f.find(reports.DecantOverFree, e, "%s L were decanted; %s L stood free above the settled bed", litres(d.VolumeML), litres(d.FreeWaterML))
+	}
+	d.After = f.held.summary()
+	f.account.Decants = append(f.account.Decants, d)
+}
+
+// turbid splits a decanted volume into solids and water. Suspended solids say it
+// directly; a density says it through the particle density of the solids in the
+// tank; otherwise the water is clear.
+func (f *fold) turbid(b events.WaterDecanted) Phases {
+	clear := Phases{0, b.Volume.VolumeML}
+	if f.held.solidsG == 0 {
+		return clear
+	}
+	var solidsG int64
+	switch {
+	case b.SuspendedSolidsMGPerL != nil:
+		solidsG = mulDiv(b.Volume.VolumeML, *b.SuspendedSolidsMGPerL, 1_000_000)
+	case b.DensityGPerM3 != nil:
+		// s - (volume of s) = M - V, in grams and millilitres.
+		massG := mulDiv(b.Volume.VolumeML, *b.DensityGPerM3, 1_000_000)
+		solidsG = max(0, mulDiv((massG-b.Volume.VolumeML)*1000, f.held.solidsG, f.held.solidsG*1000-f.held.solidsUL))
+	}
+	return Phases{solidsG, max(0, b.Volume.VolumeML-f.solidsML(solidsG))}
+}
+
+// solidsML returns the volume of solids like those that the tank holds.
+func (f *fold) solidsML(solidsG int64) int64 {
+	if f.held.solidsG == 0 {
+		return 0
+	}
+	return roundML(mulDiv(solidsG, f.held.solidsUL, f.held.solidsG))
+}
+
+// overFree reports whether what a decant leaves is less than the settled bed of the
+// solids that it leaves. For a clear decant that is more than the free water.
+func (f *fold) overFree(volumeML, solidsG int64) bool {
+	bedUL := f.held.bedUL
+	if f.held.solidsG > 0 {
+		bedUL -= mulDiv(f.held.bedUL, min(solidsG, f.held.solidsG), f.held.solidsG)
+	}
+	return f.held.volumeUL()-volumeML*1000 < bedUL
+}

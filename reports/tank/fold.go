@@ -1,0 +1,152 @@
+package tank
+
+import (
+	"cmp"
+	"slices"
+
+	"spoilbook/events"
+	"spoilbook/reports"
+)
+
+// What is assumed where neither the entry nor the register says; each use is a
+// finding.
+const (
+	DefaultParticleDensityKgPerM3 = 2650    // quartz
+	DefaultSlurryDensityKgPerM3   = 1400    // with a material that the register does not know
+	DefaultBankDensityKgPerM3     = 1900    // with a material that has no bank density
+	DefaultBedVoidRatioPermille   = 1000    // of a settled bed
+	DefaultTolerancePPM           = 30_000  // of a load without a stated tolerance: 3 %
+	DefaultMoisturePPM            = 150_000 // with DefaultBankDensityKgPerM3
+)
+
+// Fold folds the whole history of one truck that the journal holds. Its cost grows
+// with the number of entries times the parcels in the tank at the time, which is a
+// handful where tanks are emptied.
+func Fold(j *reports.Journal, truck events.TruckID, o Options) *Account {
+	f := &fold{journal: j, options: o, account: &Account{Truck: truck},
+		accounts: map[AccountName]int{}, names: map[nameKey]AccountName{}, notes: map[noteKey]int{}}
+	entries := j.Entries(truck)
+	for i := range entries {
+		f.entry(&entries[i])
+	}
+	f.dockets(entries)
+	a := f.account
+	a.Debris, a.FreshML = slices.Clone(f.parcels), f.freshML
+	slices.SortStableFunc(a.Movements, func(x, y Movement) int { return cmp.Compare(x.At.UnixMS, y.At.UnixMS) })
+	slices.SortFunc(a.balances, func(x, y Balance) int { return cmp.Compare(x.Account, y.Account) })
+	reports.SortFindings(a.Findings)
+	return a
+}
+
+// Balances returns what every account has received less what it has given, sorted
+// by name. They sum to zero.
+func (a *Account) Balances() []Balance { return slices.Clone(a.balances) }
+
+// Balance returns the balance of one account, zero when nothing moved through it.
+func (a *Account) Balance(name AccountName) Balance {
+	i, ok := slices.BinarySearchFunc(a.balances, name, func(b Balance, n AccountName) int { return cmp.Compare(b.Account, n) })
+	if !ok {
+		return Balance{Account: name}
+	}
+	return a.balances[i]
+}
+
+// fold is the state between two entries.
+type fold struct {
+	journal *reports.Journal
+	options Options
+	account *Account
+
+	parcels    Contents
+	held       totals // of parcels
+	sinceEmpty []int  // decants since the debris tank was last empty
+	freshML    int64
+	// Squares of the tolerances, two standard uncertainties, of what was drawn and
+	// used since the last gauge, and of the decants since the tank was last empty.
+	freshSquare, decantSquare square
+	freshGauged               bool
+	overCapacity, overGross   bool
+	freshOver                 bool
+
+	accounts map[AccountName]int // index into Account.balances
+	names    map[nameKey]AccountName
+	notes    map[noteKey]int // index into Account.Findings
+
+	shares, solidsWeights, waterWeights, given []int64 // reused between entries
+	rests                                      []remainder
+}
+
+func (f *fold) entry(e *reports.Entry) {
+	switch b := e.Body.(type) {
+	case events.LoadCollected:
+		f.known(e)
+		f.load(e, b)
+	case events.WaterDecanted:
+		f.known(e)
+		f.decant(e, b)
+	case events.SpoilTipped:
+		f.known(e)
+		f.tip(e, b)
+	case events.WaterRefilled:
+		f.known(e)
+		f.refill(e, b)
+	case events.WaterUsed:
+		f.known(e)
+		f.use(e, b)
+	case events.TankGauged:
+		f.known(e)
+		f.gauge(e, b)
+	}
+}
+
+// known finds a truck or a job that the register does not know.
+func (f *fold) known(e *reports.Entry) {
+	if _, ok := f.journal.Book.Truck(e.Truck, e.Occurred); !ok {
+		f.unknown(e, events.TruckRegister, string(e.Truck), "its capacities and masses are not checked")
+	}
+	if e.Job == "" {
+		return
+	}
+	if _, ok := f.journal.Book.Job(e.Job, e.Occurred); !ok {
+		f.unknown(e, events.JobRegister, string(e.Job), "its client is not known")
+	}
+}
+
+// settle brings the state up to date after something left the debris tank.
+func (f *fold) settle() {
+	f.parcels = slices.DeleteFunc(f.parcels, func(p Parcel) bool { return p.SolidsG == 0 && p.WaterG == 0 })
+	f.held = f.parcels.totals()
+	if len(f.parcels) == 0 {
+		f.sinceEmpty, f.decantSquare = nil, 0
+	}
+	f.overCapacity, f.overGross = false, false
+}
+
+func (f *fold) addParcel(p Parcel) {
+	if p.SolidsG == 0 && p.WaterG == 0 {
+		return
+	}
+	f.parcels = append(f.parcels, p)
+	f.held.add(&p)
+}
+
+// checkLimits finds a debris tank over its capacity and a truck over its permitted
+// gross mass, once until something leaves the tank.
+func (f *fold) checkLimits(e *reports.Entry) {
+	truck, ok := f.journal.Book.Truck(e.Truck, e.Occurred)
+	if !ok {
+		return
+	}
+	was := f.overCapacity
+	f.overCapacity = f.held.volumeML() > truck.DebrisCapacityL*1000
+	if f.overCapacity && !was {
+		f.find(reports.OverCapacity, e, "the debris tank would hold %s L; its capacity is %d L", litres(f.held.volumeML()), truck.DebrisCapacityL)
+	}
+	was = f.overGross
+	grossG := truck.TareKg*1000 + f.held.massG() + f.freshML
+	f.overGross = grossG > truck.PermittedGrossKg*1000
+	if f.overGross && !was {
+		f.find(reports.OverGross, e, "the truck would weigh %s kg (tare %d kg, debris %s kg, fresh water %s kg); permitted are %d kg",
+			litres(grossG), truck.TareKg, litres(f.held.massG()), litres(f.freshML), truck.PermittedGrossKg)
+	}
+}

@@ -1,0 +1,184 @@
+package tank
+
+import (
+	"spoilbook/events"
+	"spoilbook/reports"
+)
+
+// reckoning is one way of knowing what a load was.
+type reckoning struct {
+	method Method
+	Phases
+	basis        events.Basis
+	tolerancePPM int64
+}
+
+// load puts what was collected into the debris tank: jetting water out of the fresh
+// tank as far as the load holds water, the rest from the site. Jetting water beyond
+// the load's water was not recovered.
+func (f *fold) load(e *reports.Entry, b events.LoadCollected) {
+	m := f.material(e, b.Material)
+	r, other := f.reckon(e, b, m)
+	l := Load{Entry: e, Job: e.Job, Material: b.Material, SolidsG: r.SolidsG, WaterG: r.WaterG,
+		VolumeML: r.VolumeML(m.ParticleDensityKgPerM3), Basis: r.basis, Method: r.method, Other: other}
+	if b.Bank != nil {
+		l.BankML = b.Bank.Volume.VolumeML
+	}
+	if b.JettingWater != nil {
+		l.JettingML = b.JettingWater.VolumeML
+		f.takeFresh(e, l.JettingML)
+		f.freshSquare.addTolerance(b.JettingWater.ToleranceML)
+	}
+	recovered := min(l.JettingML, l.WaterG)
+	l.LostML = l.JettingML - recovered
+	f.post(Movement{At: e.Occurred, Positions: e.Positions, From: Site, To: DebrisTank, Job: e.Job, Material: b.Material,
+		SolidsG: l.SolidsG, WaterG: l.WaterG - recovered})
+	f.post(Movement{At: e.Occurred, Positions: e.Positions, From: FreshTank, To: DebrisTank, Job: e.Job, Material: b.Material,
+		WaterG: recovered})
+	f.move(e, FreshTank, Jetted, 0, l.LostML, "jetting water not recovered")
+	f.addParcel(Parcel{Job: e.Job, Material: b.Material, Position: e.Positions[0], Cites: e.Positions,
+		SolidsG: l.SolidsG, WaterG: l.WaterG, ParticleDensityKgPerM3: m.ParticleDensityKgPerM3,
+		BedVoidRatioPermille: m.BedVoidRatioPermille, Basis: r.basis, TolerancePPM: r.tolerancePPM})
+	l.After = f.held.summary()
+	f.account.Loads = append(f.account.Loads, l)
+	f.checkLimits(e)
+}
+
+// material returns the material in force with every density filled in that the
+// register may leave out.
+func (f *fold) material(e *reports.Entry, id events.MaterialID) events.Material {
+	m, ok := f.journal.Book.Material(id, e.Occurred)
+	if !ok {
+		f.unknown(e, events.MaterialRegister, string(id), "usual densities of soil are assumed")
+	}
+	if m.ParticleDensityKgPerM3 <= waterKgPerM3 {
+		m.ParticleDensityKgPerM3 = DefaultParticleDensityKgPerM3
+	}
+	if m.SlurryDensityKgPerM3 < waterKgPerM3 || m.SlurryDensityKgPerM3 > m.ParticleDensityKgPerM3 {
+		m.SlurryDensityKgPerM3 = min(DefaultSlurryDensityKgPerM3, m.ParticleDensityKgPerM3)
+	}
+	if m.BedVoidRatioPermille == 0 {
+		m.BedVoidRatioPermille = DefaultBedVoidRatioPermille
+	}
+	return m
+}
+
+// reckon tries what the entry offers, best first, until something is possible. The
+// next possible one is returned for comparison when it is independent of the first.
+func (f *fold) reckon(e *reports.Entry, b events.LoadCollected, m events.Material) (reckoning, *Comparison) {
+	var best, next *reckoning
+	keep := func(r reckoning, ok bool) {
+		switch {
+		case !ok:
+		case best == nil:
+			best = &r
+		case next == nil:
+			next = &r
+		}
+	}
+	both := b.SlurryVolume != nil && b.SlurryMass != nil
+	if both {
+		keep(f.byVolumeAndMass(e, b, m))
+	}
+	if b.Bank != nil {
+		keep(f.byBank(e, b, m))
+	}
+	if b.SlurryMass != nil && (!both || best == nil) {
+		keep(byMass(*b.SlurryMass, m), true)
+	}
+	if b.SlurryVolume != nil && (!both || best == nil) {
+		keep(byVolume(*b.SlurryVolume, m), true)
+	}
+	if best == nil { // a bank that was refused, and nothing else
+		soil, basis := bankSoil(b, m)
+		mass := events.Mass{MassG: mulDiv(soil.VolumeML, soil.BulkDensityGPerM3, 1_000_000) + jettingML(b), Basis: basis}
+		keep(byMass(mass, m), true)
+	}
+	if best.method == ByMassAlone || best.method == ByVolumeAlone {
+		f.findDaily(reports.AssumedDensity, e, string(b.Material), "loads of %s rest on its typical slurry density, %d kg/m3", b.Material, m.SlurryDensityKgPerM3)
+	}
+	if next == nil {
+		return *best, nil
+	}
+	return *best, &Comparison{next.method, next.SolidsG, next.WaterG}
+}
+
+func (f *fold) byVolumeAndMass(e *reports.Entry, b events.LoadCollected, m events.Material) (reckoning, bool) {
+	v, mass := *b.SlurryVolume, *b.SlurryMass
+	p, err := PhasesOfVolumeAndMass(v.VolumeML, mass.MassG, m.ParticleDensityKgPerM3)
+	if err != nil {
+		f.find(reports.ImpossibleDensity, e, "%s L weighing %s kg can not be slurry of %s, whose particles are of %d kg/m3; the next best figures are used",
+			litres(v.VolumeML), litres(mass.MassG), b.Material, m.ParticleDensityKgPerM3)
+		return reckoning{}, false
+	}
+	tolerance := max(statedPPM(v.ToleranceML, v.VolumeML), statedPPM(mass.ToleranceG, mass.MassG))
+	if tolerance == 0 {
+		tolerance = DefaultTolerancePPM
+	}
+	return reckoning{ByVolumeAndMass, p, events.Weaker(v.Basis, mass.Basis), tolerance}, true
+}
+
+func (f *fold) byBank(e *reports.Entry, b events.LoadCollected, m events.Material) (reckoning, bool) {
+	soil, basis := bankSoil(b, m)
+	state, err := SoilPhases(soil)
+	if err != nil {
+		f.find(reports.ImpossibleSaturation, e, "soil of %s at %d kg/m3 with %d per mille of moisture would fill its voids more than whole; the next best figures are used",
+			b.Material, soil.BulkDensityGPerM3/1000, soil.MoisturePPM/1000)
+		return reckoning{}, false
+	}
+	state.WaterG += jettingML(b)
+	if b.Bank.BulkDensityGPerM3 == 0 {
+		f.findDaily(reports.AssumedDensity, e, "bank "+string(b.Material), "loads of %s rest on a typical bank density, %d kg/m3", b.Material, soil.BulkDensityGPerM3/1000)
+	}
+	tolerance := statedPPM(b.Bank.Volume.ToleranceML, b.Bank.Volume.VolumeML)
+	if tolerance == 0 {
+		tolerance = DefaultTolerancePPM
+	}
+	return reckoning{ByBankSoil, state.Phases, basis, tolerance}, true
+}
+
+// bankSoil fills the entry's bank in from the material.
+func bankSoil(b events.LoadCollected, m events.Material) (Soil, events.Basis) {
+	s := Soil{VolumeML: b.Bank.Volume.VolumeML, BulkDensityGPerM3: b.Bank.BulkDensityGPerM3,
+		MoisturePPM: m.MoisturePermille * 1000, ParticleDensityKgPerM3: m.ParticleDensityKgPerM3}
+	basis := events.Weaker(b.Bank.Volume.Basis, events.Derived)
+	if b.Bank.MoisturePPM == nil || s.BulkDensityGPerM3 == 0 {
+		basis = events.Assumed
+	}
+	if s.BulkDensityGPerM3 == 0 {
+		s.BulkDensityGPerM3 = m.BankDensityKgPerM3 * 1000
+	}
+	if s.BulkDensityGPerM3 == 0 {
+		s.BulkDensityGPerM3, s.MoisturePPM = DefaultBankDensityKgPerM3*1000, DefaultMoisturePPM
+	}
+	if b.Bank.MoisturePPM != nil {
+		s.MoisturePPM = *b.Bank.MoisturePPM
+	}
+	return s, basis
+}
+
+func byMass(mass events.Mass, m events.Material) reckoning {
+	return reckoning{ByMassAlone, PhasesOfMass(mass.MassG, m.SlurryDensityKgPerM3, m.ParticleDensityKgPerM3),
+		events.Assumed, max(statedPPM(mass.ToleranceG, mass.MassG), DefaultTolerancePPM)}
+}
+
+func byVolume(v events.Volume, m events.Material) reckoning {
+	return reckoning{ByVolumeAlone, PhasesOfVolume(v.VolumeML, m.SlurryDensityKgPerM3, m.ParticleDensityKgPerM3),
+		events.Assumed, max(statedPPM(v.ToleranceML, v.VolumeML), DefaultTolerancePPM)}
+}
+
+func jettingML(b events.LoadCollected) int64 {
+	if b.JettingWater == nil {
+		return 0
+	}
+	return b.JettingWater.VolumeML
+}
+
+// statedPPM returns a tolerance as a part of its quantity, at most the whole of it,
+// and 0 when none is stated.
+func statedPPM(tolerance, quantity int64) int64 {
+	if tolerance <= 0 || quantity <= 0 {
+		return 0
+	}
+	return min(mulDiv(tolerance, 1_000_000, quantity), 1_000_000)
+}

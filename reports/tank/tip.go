@@ -1,0 +1,101 @@
+package tank
+
+import (
+	"slices"
+
+	"spoilbook/events"
+	"spoilbook/reports"
+)
+
+// tip empties the debris tank or part of it. What was tipped beyond what the tank
+// held comes out of unaccounted, mixed like the tank, or as water when the tank held
+// nothing, since nobody knows what it was.
+func (f *fold) tip(e *reports.Entry, b events.SpoilTipped) {
+	if _, ok := f.journal.Book.Facility(b.Facility, e.Occurred); !ok {
+		f.unknown(e, events.FacilityRegister, string(b.Facility), "its permit is not known")
+	}
+	t := Tip{Entry: e, Facility: b.Facility, Before: f.held.summary(), Decants: slices.Clone(f.sinceEmpty), Basis: f.basis(b)}
+	whole := Phases{f.held.solidsG, f.held.waterG}
+	wantedG := f.wantedG(b)
+	heldG := min(wantedG, whole.MassG())
+	if whole.MassG() > 0 {
+		t.ToleranceG = mulDiv(f.held.weightedPPM, wantedG, whole.MassG())
+	}
+	beyond := f.beyond(wantedG - heldG)
+	beyondML := beyond.WaterG + f.solidsML(beyond.SolidsG)
+	if heldG > 0 {
+		t.Shares = f.takeForTip(b, whole, heldG)
+	}
+	to := f.facility(b.Facility)
+	f.moveShares(e, to, t.Shares)
+	f.move(e, Unaccounted, to, beyond.SolidsG, beyond.WaterG, "tipped beyond what the tank held")
+	t.UnheldSolidsG, t.UnheldWaterG = beyond.SolidsG, beyond.WaterG
+	t.SolidsG, t.WaterG, t.VolumeML = sumShares(t.Shares)
+	t.SolidsG += beyond.SolidsG
+	t.WaterG += beyond.WaterG
+	t.VolumeML += beyondML
+	switch {
+	case whole.MassG() == 0:
+		f.find(reports.TipOfEmptyTank, e, "%s kg were tipped at %s from a tank that held nothing", litres(wantedG), b.Facility)
+	case wantedG > heldG:
+		f.find(reports.TippedOverHeld, e, "%s kg were tipped at %s; the tank held %s kg", litres(wantedG), b.Facility, litres(heldG))
+	}
+	t.Heel = slices.Clone(f.parcels)
+	f.account.Tips = append(f.account.Tips, t)
+}
+
+// beyond returns the phases of a mass that the tank does not hold.
+func (f *fold) beyond(massG int64) Phases {
+	if f.held.massG() == 0 {
+		return Phases{0, massG}
+	}
+	return Phases{f.held.solidsG, f.held.waterG}.part(massG)
+}
+
+// wantedG returns the mass that the entry says was tipped. A volume is taken at the
+// density of the whole tank, or at that of water when the tank holds nothing.
+func (f *fold) wantedG(b events.SpoilTipped) int64 {
+	massG := f.held.massG()
+	switch {
+	case b.Whole:
+		return massG
+	case b.Mass != nil:
+		return b.Mass.MassG
+	case b.Volume != nil && b.Volume.VolumeML == f.held.volumeML():
+		return massG // the volume as shown is the whole, whatever it was rounded from
+	case b.Volume != nil && massG > 0:
+		return mulDiv(massG, b.Volume.VolumeML*1000, f.held.volumeUL())
+	case b.Volume != nil:
+		return b.Volume.VolumeML
+	}
+	return mulDiv(massG, b.PortionPPM, 1_000_000)
+}
+
+// takeForTip takes what a tip takes from the parcels, by the rule chosen.
+func (f *fold) takeForTip(b events.SpoilTipped, whole Phases, heldG int64) []Share {
+	switch {
+	case !f.options.FirstInFirstOut:
+		part := whole.part(heldG)
+		return f.removeMixed(part.SolidsG, part.WaterG)
+	case b.Volume != nil:
+		return f.removeOldest(b.Volume.VolumeML*1000, func(p *Parcel) int64 { return p.WaterG*1000 + p.solidsUL() })
+	}
+	return f.removeOldest(heldG, func(p *Parcel) int64 { return p.SolidsG + p.WaterG })
+}
+
+// basis returns the weakest basis of what the tank holds and of the quantity tipped.
+func (f *fold) basis(b events.SpoilTipped) events.Basis {
+	basis := events.Measured
+	switch {
+	case b.Mass != nil:
+		basis = b.Mass.Basis
+	case b.Volume != nil:
+		basis = events.Weaker(b.Volume.Basis, events.Derived)
+	case !b.Whole:
+		basis = events.Assumed // a portion is judged by eye
+	}
+	for i := range f.parcels {
+		basis = events.Weaker(basis, f.parcels[i].Basis)
+	}
+	return basis
+}

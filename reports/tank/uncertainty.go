@@ -1,0 +1,51 @@
+package tank
+
+import (
+	"math"
+	"math/bits"
+)
+
+// square is a sum of three times the squares of expanded uncertainties, two
+// standard ones each, kept whole so that comparisons are exact. It stops at its
+// largest value.
+//
+// An instrument's limits count as rectangular, u = limit/sqrt(3) (the usual reading
+// of a maximum permissible error), so that three times U squared is 4 limit squared.
+type square uint64
+
+func (s square) plus(t square) square {
+	sum, carry := bits.Add64(uint64(s), uint64(t), 0)
+	if carry != 0 {
+		return math.MaxUint64
+	}
+	return square(sum)
+}
+
+func (s *square) times(factor uint64, v int64) {
+	hi, lo := bits.Mul64(magnitude(v), magnitude(v))
+	over, product := bits.Mul64(lo, factor)
+	if hi != 0 || over != 0 {
+		product = math.MaxUint64
+	}
+	*s = s.plus(square(product))
+}
+
+// add adds an expanded uncertainty.
+func (s *square) add(expanded int64) { s.times(3, expanded) }
+
+// addLimit adds an instrument's limit, plus or minus.
+func (s *square) addLimit(limit int64) { s.times(4, limit) }
+
+// addTolerance adds the stated tolerance of an entry's quantity, an instrument's
+// limit.
+func (s *square) addTolerance(limit int64) { s.addLimit(limit) }
+
+// exceededBy reports whether a difference is larger than the root of the sum.
+func (s square) exceededBy(difference int64) bool {
+	d := square(0)
+	d.add(difference)
+	return d > s
+}
+
+// root returns the combined expanded uncertainty, rounded.
+func (s square) root() int64 { return int64(math.Round(math.Sqrt(float64(s) / 3))) }
