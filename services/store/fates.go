@@ -42,9 +42,8 @@ func (s *Store) Quarantine(ctx context.Context, q ledger.QuarantineQuery) ([]led
 	if !q.All {
 		where = append(where, "action = ''")
 	}
-	query := `SELECT entry, received, stream, stream_seq, subject, code, reason, body, action, at, author, note FROM quarantine
-		LEFT JOIN (SELECT entry, argMax(action, at) AS action, argMax(author, at) AS author, argMax(note, at) AS note, max(settlements.at) AS at
-			FROM settlements GROUP BY entry) AS settled USING (entry)
+	query := `SELECT entry, received, stream, stream_seq, subject, code, reason, body, action, settled_at, author, note FROM quarantine
+		LEFT JOIN (SELECT entry, action, author, note, at AS settled_at FROM settlements ORDER BY at DESC LIMIT 1 BY entry) AS settled USING (entry)
 		WHERE ` + strings.Join(where, " AND ") + fmt.Sprintf(" ORDER BY entry LIMIT %d", q.Limit)
 	rows, err := s.conn.Query(ctx, query, args...)
 	if err != nil {
