@@ -1,0 +1,164 @@
+package timesplit
+
+import (
+	"cmp"
+	"slices"
+
+	"spoilbook/events"
+	"spoilbook/reports"
+)
+
+// stopRun is an emergency stop from its first press to the restart.
+type stopRun struct {
+	presses []int
+	reset   int // the last reset since the last press, -1 for none
+	restart int // -1 for none
+	from    events.Time
+	to      events.Time
+}
+
+// findStops joins presses, resets and restarts into runs.
+func (d *division) findStops() {
+	var open *stopRun
+	finish := func() {
+		if open != nil {
+			d.finishStop(open)
+		}
+		open = nil
+	}
+	for i := range d.entries {
+		e := &d.entries[i]
+		switch e.Body.(type) {
+		case events.EmergencyStopPressed:
+			if open != nil && d.workedSince(open, e.Occurred) {
+				finish()
+			}
+			if open == nil {
+				open = &stopRun{restart: -1, from: e.Occurred}
+			}
+			open.presses, open.reset = append(open.presses, i), -1
+		case events.EmergencyStopReset:
+			if open == nil || d.workedSince(open, e.Occurred) {
+				d.unused(i, "resets no emergency stop")
+				continue
+			}
+			open.reset = i
+		case events.PlantRestarted:
+			if open != nil && d.workedSince(open, e.Occurred) {
+				finish()
+			}
+			if open == nil {
+				d.unused(i, "restarts after no emergency stop")
+				continue
+			}
+			open.restart = i
+			finish()
+		}
+	}
+	finish()
+}
+
+// workedSince reports whether, in a shift after the one the stop began in and
+// before time t, the plant worked: then the restart was not recorded.
+func (d *division) workedSince(run *stopRun, t events.Time) bool {
+	since := d.shiftEnd(run)
+	if !since.Before(t) {
+		return false
+	}
+	for i := run.presses[0] + 1; i < len(d.entries); i++ {
+		e := &d.entries[i]
+		from, to := e.Interval()
+		switch e.Kind() {
+		case events.KindLoadCollected, events.KindWaterDecanted, events.KindSpoilTipped:
+			if from.Before(t) && !from.Before(since) && from.Before(to) {
+				return true
+			}
+		case events.KindEmergencyStopPressed, events.KindPlantRestarted:
+			if t.Before(e.Occurred) {
+				return false
+			}
+		}
+	}
+	return false
+}
+
+// shiftEnd returns the end of the shift that the stop began in, or when it began
+// when that was in none.
+func (d *division) shiftEnd(run *stopRun) events.Time {
+	if k := d.shiftAt(run.presses[0], run.from); k >= 0 {
+		return d.spans[k].to
+	}
+	return run.from
+}
+
+// finishStop records the run and what is missing in it.
+func (d *division) finishStop(run *stopRun) {
+	for _, i := range run.presses {
+		e := &d.entries[i]
+		if b, ok := e.Body.(events.EmergencyStopPressed); ok && b.Cause == "" {
+			d.find(reports.StopWithoutCause, e.Job, e.Occurred, e.Positions, "the emergency stop pressed %s (%s) has no cause", e.Occurred, b.Station)
+		}
+	}
+	first := &d.entries[run.presses[0]]
+	switch {
+	case run.restart < 0:
+		run.to = d.shiftEnd(run)
+		if run.reset < 0 {
+			d.find(reports.StopNotReset, first.Job, run.from, d.runCites(run), "the emergency stop pressed %s was never reset", run.from)
+		}
+	default:
+		restart := &d.entries[run.restart]
+		run.to = restart.Occurred
+		if run.reset < 0 {
+			d.find(reports.RestartWithoutReset, first.Job, run.to, d.runCites(run),
+				"the plant was restarted %s after the emergency stop pressed %s, and no reset is recorded since the last press", run.to, run.from)
+		}
+	}
+	d.runs = append(d.runs, *run)
+}
+
+func (d *division) runCites(run *stopRun) []uint64 {
+	cites := []uint64{}
+	for _, i := range run.presses {
+		cites = append(cites, d.entries[i].Positions...)
+	}
+	for _, i := range []int{run.reset, run.restart} {
+		if i >= 0 {
+			cites = append(cites, d.entries[i].Positions...)
+		}
+	}
+	return cites
+}
+
+// stopClaims returns the stops that reach into shift k.
+func (d *division) stopClaims(k int) []claim {
+	list := []claim{}
+	sp := &d.spans[k]
+	for i := range d.runs {
+		run := &d.runs[i]
+		if !run.from.Before(sp.to) || !sp.from.Before(run.to) {
+			continue
+		}
+		c := claim{activity: events.Stopped, rank: stoppedRank, from: run.from, to: run.to, job: d.entries[run.presses[0]].Job,
+			visit: -1, dump: -1, cites: d.runCites(run), entry: -1}
+		c.cause, c.side = d.causeOf(run)
+		list = append(list, c)
+	}
+	return list
+}
+
+// causeOf returns the first cause stated in a run, and the side it lies on:
+// unknown unless every press says the same.
+func (d *division) causeOf(run *stopRun) (cause string, side events.Attribution) {
+	sides := []events.Attribution{}
+	for _, i := range run.presses {
+		if b, ok := d.entries[i].Body.(events.EmergencyStopPressed); ok {
+			cause = cmp.Or(cause, b.Cause)
+			sides = append(sides, cmp.Or(b.Attribution, events.ByUnknown))
+		}
+	}
+	if slices.Sort(sides); len(sides) == 0 || sides[0] != sides[len(sides)-1] {
+		return cause, events.ByUnknown
+	}
+	return cause, sides[0]
+}
