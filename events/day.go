@@ -121,8 +121,8 @@ func (s ShiftStarted) Check(c *Check) {
 	if len(s.Crew) > 8 {
 		c.Fail("crew", itoa(int64(len(s.Crew)))+" names", "at most 8")
 	}
-	for _, o := range s.Crew {
-		c.ID("crew", string(o))
+	for i, o := range s.Crew {
+		c.Item("crew", i, func() { c.ID("", string(o)) })
 	}
 }
 

@@ -107,8 +107,8 @@ func (d Truck) Check(c *Check) {
 	if len(d.Axles) > 9 {
 		c.Fail("axles", itoa(int64(len(d.Axles)))+" axles", "at most 9")
 	}
-	for _, a := range d.Axles {
-		c.In("axles", func() {
+	for i, a := range d.Axles {
+		c.Item("axles", i, func() {
 			c.Text("name", a.Name, 1, 40)
 			c.Between("fromFrontMM", a.FromFrontMM, 0, 20_000, "millimetres")
 			c.Between("tareKg", a.TareKg, 0, 40_000, "kilograms")

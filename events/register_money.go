@@ -141,11 +141,11 @@ func (d RateCard) Check(c *Check) {
 	}
 	c.Between("freeStandbyMinutes", d.FreeStandbyMinutes, 0, 1_440, "minutes a visit")
 	c.Between("travelCapMinutes", d.TravelCapMinutes, 0, 1_440, "minutes a visit")
-	for _, cause := range d.CarrierBears {
-		checkCause(c, "carrierBears", cause)
+	for i, cause := range d.CarrierBears {
+		c.Item("carrierBears", i, func() { checkCause(c, "", cause) })
 	}
-	for _, a := range d.CarrierBearsStops {
-		checkAttribution(c, "carrierBearsStops", a)
+	for i, a := range d.CarrierBearsStops {
+		c.Item("carrierBearsStops", i, func() { checkAttribution(c, "", a) })
 	}
 	d.checkUnits(c)
 	c.OptionalID("calendar", string(d.Calendar))
@@ -160,31 +160,40 @@ func (d RateCard) checkRates(c *Check) {
 		words = append(words, string(a))
 	}
 	seen := map[Activity]bool{}
-	for _, r := range d.Rates {
-		c.OneOf("rates.activity", string(r.Activity), words...)
-		checkDecimal(c, "rates.hourlyRate", r.HourlyRate, false)
-		if seen[r.Activity] {
-			c.Fail("rates.activity", string(r.Activity)+" twice", "each activity once")
-		}
+	for i, r := range d.Rates {
+		c.Item("rates", i, func() {
+			c.OneOf("activity", string(r.Activity), words...)
+			checkDecimal(c, "hourlyRate", r.HourlyRate, false)
+			if seen[r.Activity] {
+				c.Fail("activity", string(r.Activity)+" twice", "each activity once")
+			}
+		})
 		seen[r.Activity] = true
 	}
 }
 
 func (d RateCard) checkBands(c *Check) {
-	for _, b := range d.Bands {
-		c.Text("bands.name", b.Name, 1, 40)
-		if len(b.Days) == 0 {
-			c.Fail("bands.days", "nothing", "mon, tue, wed, thu, fri, sat, sun, holiday")
-		}
-		for _, day := range b.Days {
-			c.OneOf("bands.days", day, "mon", "tue", "wed", "thu", "fri", "sat", "sun", "holiday")
-		}
-		for _, at := range []string{b.From, b.To} {
-			if _, ok := ClockMinutes(at); !ok {
-				c.Fail("bands.from/to", quoted(at), `local "HH:MM" from 00:00 to 24:00`)
-			}
-		}
-		checkDecimal(c, "bands.multiplier", b.Multiplier, false)
+	for i, b := range d.Bands {
+		c.Item("bands", i, func() { b.check(c) })
+	}
+}
+
+func (b Band) check(c *Check) {
+	c.Text("name", b.Name, 1, 40)
+	if len(b.Days) == 0 {
+		c.Fail("days", "nothing", "mon, tue, wed, thu, fri, sat, sun, holiday")
+	}
+	for i, day := range b.Days {
+		c.Item("days", i, func() { c.OneOf("", day, "mon", "tue", "wed", "thu", "fri", "sat", "sun", "holiday") })
+	}
+	checkClock(c, "from", b.From)
+	checkClock(c, "to", b.To)
+	checkDecimal(c, "multiplier", b.Multiplier, false)
+}
+
+func checkClock(c *Check, field, s string) {
+	if _, ok := ClockMinutes(s); !ok {
+		c.Fail(field, quoted(s), `local "HH:MM" from 00:00 to 24:00`)
 	}
 }
 
@@ -195,20 +204,26 @@ func (d RateCard) checkUnits(c *Check) {
 	}
 	checkOptionalDecimal(c, "gateFees.markupPercent", d.GateFees.MarkupPercent)
 	checkOptionalDecimal(c, "waterPerKL", d.WaterPerKL)
-	for _, f := range d.Fees {
-		c.Text("fees.name", f.Name, 1, 60)
-		checkDecimal(c, "fees.amount", f.Amount, false)
-		c.OneOf("fees.per", f.Per, "visit", "tip", "day")
+	for i, f := range d.Fees {
+		c.Item("fees", i, func() {
+			c.Text("name", f.Name, 1, 60)
+			checkDecimal(c, "amount", f.Amount, false)
+			c.OneOf("per", f.Per, "visit", "tip", "day")
+		})
 	}
 }
 
 // Check asks for a name and dated holidays.
 func (d Calendar) Check(c *Check) {
 	c.Text("name", d.Name, 1, 80)
-	for _, h := range d.Holidays {
-		c.Text("holidays.date", h.Date, 10, 10)
-		checkDate(c, "holidays.date", h.Date)
-		c.Text("holidays.name", h.Name, 1, 80)
+	for i, h := range d.Holidays {
+		c.Item("holidays", i, func() {
+			if h.Date == "" {
+				c.Fail("date", "nothing", `a date such as "2026-10-26"`)
+			}
+			checkDate(c, "date", h.Date)
+			c.Text("name", h.Name, 1, 80)
+		})
 	}
 }
 

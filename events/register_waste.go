@@ -119,8 +119,8 @@ func (d Facility) Check(c *Check) {
 	if len(d.AcceptedCodes) > 200 {
 		c.Fail("acceptedCodes", itoa(int64(len(d.AcceptedCodes)))+" codes", "at most 200")
 	}
-	for _, code := range d.AcceptedCodes {
-		c.Text("acceptedCodes", code, 1, 20)
+	for i, code := range d.AcceptedCodes {
+		c.Item("acceptedCodes", i, func() { c.Text("", code, 1, 20) })
 	}
 	c.Between("weighbridgeIntervalKg", d.WeighbridgeIntervalKg, 0, 1_000, "kilograms")
 	checkOptionalDecimal(c, "gateFeePerTonne", d.GateFeePerTonne)

@@ -114,9 +114,11 @@ func (p PrestartChecked) Check(c *Check) {
 	if len(p.Items) < 1 || len(p.Items) > 100 {
 		c.Fail("items", itoa(int64(len(p.Items)))+" items", "1 to 100 items")
 	}
-	for _, it := range p.Items {
-		c.Text("items.item", it.Item, 1, 80)
-		c.Text("items.note", it.Note, 0, 400)
+	for i, it := range p.Items {
+		c.Item("items", i, func() {
+			c.Text("item", it.Item, 1, 80)
+			c.Text("note", it.Note, 0, 400)
+		})
 	}
 }
 

@@ -2,6 +2,7 @@ package events
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 	"unicode/utf8"
 )
@@ -33,8 +34,14 @@ func (e *ValidationError) Error() string {
 
 // Check collects field errors while a value is walked.
 type Check struct {
-	prefix string
+	inside []step
 	fields []FieldError
+}
+
+// step is a member that is being walked; index is -1 for one that is no list.
+type step struct {
+	name  string
+	index int
 }
 
 // maxFieldErrors bounds what one bad event can make us say.
@@ -49,18 +56,31 @@ func (c *Check) Err() error {
 }
 
 // In runs f with name put before the fields it reports.
-func (c *Check) In(name string, f func()) {
-	saved := c.prefix
-	c.prefix = c.path(name)
+func (c *Check) In(name string, f func()) { c.Item(name, -1, f) }
+
+// Item runs f with the name of a list and the index of its item, from 0, put
+// before the fields it reports; an empty name stands for the value walked.
+func (c *Check) Item(name string, index int, f func()) {
+	c.inside = append(c.inside, step{name, index})
 	f()
-	c.prefix = saved
+	c.inside = c.inside[:len(c.inside)-1]
 }
 
+// path is built only for what is wrong; most values are right.
 func (c *Check) path(name string) string {
-	if c.prefix == "" {
-		return name
+	parts := make([]string, 0, 2*len(c.inside)+1)
+	for _, s := range c.inside {
+		if s.name != "" {
+			parts = append(parts, s.name)
+		}
+		if s.index >= 0 {
+			parts = append(parts, strconv.Itoa(s.index))
+		}
 	}
-	return c.prefix + "." + name
+	if name != "" {
+		parts = append(parts, name)
+	}
+	return strings.Join(parts, ".")
 }
 
 // Fail reports that field holds found where allowed was expected.
@@ -169,9 +189,11 @@ func validID(s string) bool {
 func isControl(r rune) bool { return r < 0x20 || r >= 0x7f && r < 0xa0 || r == 0x2028 || r == 0x2029 }
 
 // quoted shows at most 60 characters of what was found.
-func quoted(s string) string {
+func quoted(s string) string { return strconv.Quote(clipped(s)) }
+
+func clipped(s string) string {
 	if utf8.RuneCountInString(s) > 60 {
-		s = string([]rune(s)[:60]) + "…"
+		return string([]rune(s)[:60]) + "…"
 	}
-	return fmt.Sprintf("%q", s)
+	return s
 }

@@ -1,7 +1,10 @@
 package wire
 
 import (
-	"github.com/go-json-experiment/json"
+	"errors"
+	"fmt"
+	"reflect"
+
 	"github.com/go-json-experiment/json/jsontext"
 
 	"spoilbook/events"
@@ -34,35 +37,57 @@ type revision struct {
 	Document      jsontext.Value  `json:"document"`
 }
 
+// EncodeData returns the canonical payload of b: the member data of its event.
+func EncodeData(b events.Body) ([]byte, error) {
+	if b == nil {
+		return nil, errors.New("encode payload: there is none")
+	}
+	data, err := encodeBody(b)
+	if err != nil {
+		return nil, fmt.Errorf("encode %s: %w", b.Kind(), err)
+	}
+	return data, nil
+}
+
 // encodeBody returns the canonical payload.
 func encodeBody(b events.Body) (jsontext.Value, error) {
-	var shape any = b
 	switch b := b.(type) {
 	case events.EntryCorrected:
 		r := b.Replacement
+		if r.Body == nil {
+			return nil, errors.New("its replacement has no body")
+		}
 		data, err := encodeBody(r.Body)
 		if err != nil {
-			return nil, err
+			return nil, fmt.Errorf("replacement: %w", err)
 		}
 		w := replacement{Type: r.Body.Kind(), Operator: r.Operator, Job: r.Job, Data: data}
 		if !r.Occurred.IsZero() {
 			w.Time = &r.Occurred
 		}
-		shape = correction{Refers: b.Refers, Reason: b.Reason, Author: b.Author, Replacement: w}
+		return canonical(correction{Refers: b.Refers, Reason: b.Reason, Author: b.Author, Replacement: w})
 	case events.RegisterRevised:
-		document, err := json.Marshal(b.Document)
-		if err != nil {
-			return nil, err
+		if b.Document == nil {
+			return nil, errors.New("it has no document")
 		}
-		shape = revision{Register: b.Document.Register(), Key: b.Key, EffectiveFrom: b.EffectiveFrom,
-			Author: b.Author, Note: b.Note, Document: document}
+		document, err := canonical(b.Document)
+		if err != nil {
+			return nil, fmt.Errorf("document: %w", err)
+		}
+		return canonical(revision{Register: b.Document.Register(), Key: b.Key, EffectiveFrom: b.EffectiveFrom,
+			Author: b.Author, Note: b.Note, Document: document})
 	}
-	out, err := json.Marshal(shape)
-	if err != nil {
-		return nil, err
+	return canonical(b)
+}
+
+// canonical returns v, of a type that has a form, in canonical JSON.
+func canonical(v any) (jsontext.Value, error) {
+	value := reflect.ValueOf(v)
+	f := formOf(value.Type())
+	if f == nil {
+		return nil, fmt.Errorf("%s is not part of the vocabulary", value.Type())
 	}
-	v := jsontext.Value(out)
-	return v, v.Canonicalize()
+	return f.append(make([]byte, 0, 512), value)
 }
 
 // decodeBody reads the payload of a kind; at is where it stands, for errors.
@@ -74,16 +99,16 @@ func decodeBody(spec events.Spec, data jsontext.Value, at string) (events.Body, 
 		return decodeRevision(data, at)
 	}
 	p := spec.New()
-	if err := strict(data, events.Target(p)); err != nil {
-		return nil, fieldErrors(at, err, events.Target(p))
+	if err := strictPayload(data, events.Target(p), at); err != nil {
+		return nil, err
 	}
 	return events.Deref(p), nil
 }
 
 func decodeCorrection(data jsontext.Value, at string) (events.Body, error) {
 	var w correction
-	if err := strict(data, &w); err != nil {
-		return nil, fieldErrors(at, err, &w)
+	if err := strictPayload(data, &w, at); err != nil {
+		return nil, err
 	}
 	r := w.Replacement
 	spec, known := events.SpecOf(r.Type)
@@ -97,6 +122,9 @@ func decodeCorrection(data jsontext.Value, at string) (events.Body, error) {
 	c := events.EntryCorrected{Refers: w.Refers, Reason: w.Reason, Author: w.Author,
 		Replacement: events.Replacement{Operator: r.Operator, Job: r.Job, Body: body}}
 	if r.Time != nil {
+		if r.Time.IsZero() {
+			return nil, oneField(at+".replacement.time", r.Time.String(), "the corrected time, or leave it out to keep the one there was")
+		}
 		c.Replacement.Occurred = *r.Time
 	}
 	return c, nil
@@ -104,8 +132,8 @@ func decodeCorrection(data jsontext.Value, at string) (events.Body, error) {
 
 func decodeRevision(data jsontext.Value, at string) (events.Body, error) {
 	var w revision
-	if err := strict(data, &w); err != nil {
-		return nil, fieldErrors(at, err, &w)
+	if err := strictPayload(data, &w, at); err != nil {
+		return nil, err
 	}
 	document, err := DecodeDocument(w.Register, w.Document, at+".document")
 	if err != nil {
@@ -122,8 +150,8 @@ func DecodeDocument(r events.Register, data []byte, at string) (events.Document,
 	if p == nil {
 		return nil, oneField("data.register", string(r), registersAllowed())
 	}
-	if err := strict(data, p); err != nil {
-		return nil, fieldErrors(at, err, p)
+	if err := strictPayload(data, p, at); err != nil {
+		return nil, err
 	}
 	return events.DocumentOf(p), nil
 }

@@ -1,9 +1,11 @@
 package wire
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"reflect"
+	"strconv"
 	"strings"
 
 	"github.com/go-json-experiment/json"
@@ -12,10 +14,72 @@ import (
 	"spoilbook/events"
 )
 
-// strict decodes b into v, refusing unknown and repeated members, wrong types,
-// invalid UTF-8 and trailing bytes.
-func strict(b []byte, v any) error {
-	return json.Unmarshal(b, v, json.RejectUnknownMembers(true))
+// strict decodes b, which stands at the path at, into v. It refuses unknown and
+// repeated members, wrong types, null, invalid UTF-8 and trailing bytes, and says
+// which field it is.
+func strict(b []byte, v any, at string) error {
+	if err := json.Unmarshal(b, v, json.RejectUnknownMembers(true)); err != nil {
+		return fieldErrors(at, err, v, b)
+	}
+	return refuseNull(b, at)
+}
+
+// strictPayload is strict for a payload or a part of one, all of whose members
+// must be given but those that are left out when they are zero.
+func strictPayload(b []byte, v any, at string) error {
+	if err := strict(b, v, at); err != nil {
+		return err
+	}
+	value := reflect.ValueOf(v).Elem()
+	f := formOf(value.Type())
+	if f.complete(value) {
+		return nil
+	}
+	c := &events.Check{}
+	c.In(at, func() { f.missing(b, c) })
+	return c.Err()
+}
+
+// refuseNull finds a null in b, which is valid JSON: no field of the vocabulary
+// is ever null, it is left out.
+func refuseNull(b []byte, at string) error {
+	if !bytes.Contains(b, []byte("null")) {
+		return nil
+	}
+	d := jsontext.NewDecoder(bytes.NewReader(b))
+	for {
+		token, err := d.ReadToken()
+		if err != nil {
+			return nil
+		}
+		if token.Kind() == 'n' {
+			return oneField(join(at, d.StackPointer()), "null", "a value, or leave it out where it is optional")
+		}
+	}
+}
+
+// valueAt returns the value in b to which pointer leads, or nothing.
+func valueAt(b jsontext.Value, pointer jsontext.Pointer) jsontext.Value {
+	for name := range pointer.Tokens() {
+		switch b.Kind() {
+		case '{':
+			var members map[string]jsontext.Value
+			if json.Unmarshal(b, &members) != nil {
+				return nil
+			}
+			b = members[name]
+		case '[':
+			var items []jsontext.Value
+			i, err := strconv.Atoi(name)
+			if err != nil || json.Unmarshal(b, &items) != nil || i < 0 || i >= len(items) {
+				return nil
+			}
+			b = items[i]
+		default:
+			return nil
+		}
+	}
+	return b
 }
 
 func oneField(field, found, allowed string) error {
@@ -23,8 +87,8 @@ func oneField(field, found, allowed string) error {
 }
 
 // fieldErrors turns a decoder's error into one that names the field; at is the
-// path of the decoded value and into the value it was decoded into.
-func fieldErrors(at string, err error, into any) error {
+// path of the decoded value, into the value it was decoded into, and b its text.
+func fieldErrors(at string, err error, into any, b []byte) error {
 	var semantic *json.SemanticError
 	var syntactic *jsontext.SyntacticError
 	switch {
@@ -34,8 +98,8 @@ func fieldErrors(at string, err error, into any) error {
 			return oneField(field, "an unknown member", knownMembers(into, semantic.JSONPointer))
 		}
 		found := semantic.JSONKind.String()
-		if len(semantic.JSONValue) > 0 {
-			found = clip(string(semantic.JSONValue))
+		if value := valueAt(b, semantic.JSONPointer); len(value) > 0 && value.Compact() == nil {
+			found = clip(string(value))
 		}
 		return oneField(field, found, expected(semantic))
 	case errors.As(err, &syntactic):

@@ -24,7 +24,6 @@ import (
 	"strconv"
 	"strings"
 
-	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
 
 	"spoilbook/events"
@@ -71,13 +70,13 @@ func Encode(e *events.Event) ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("encode %s: %w", e.Kind(), err)
 	}
-	b, err := json.Marshal(&envelope{
+	b, err := canonical(envelope{
 		Data: data, DataContentType: contentType,
 		DataSchema: schemaPrefix + string(spec.Kind) + ":" + strconv.Itoa(spec.Version),
 		ID:         e.ID, Job: e.Job, Operator: e.Operator, Origin: e.Origin, Place: formatPlace(e.Place),
 		Seq: e.Seq, Source: e.Source, SpecVersion: "1.0", Subject: e.Truck, Time: e.Occurred,
 		Type: typePrefix + string(e.Kind()),
-	}, jsontext.PreserveRawStrings(true))
+	})
 	if err != nil {
 		return nil, fmt.Errorf("encode %s: %w", e.Kind(), err)
 	}
@@ -90,8 +89,11 @@ func Decode(b []byte) (events.Event, error) {
 		return events.Event{}, oneField("event", fmt.Sprintf("%d bytes", len(b)), fmt.Sprintf("at most %d bytes", MaxBytes))
 	}
 	var env envelope
-	if err := strict(b, &env); err != nil {
-		return events.Event{}, fieldErrors("", err, &env)
+	if err := strict(b, &env, ""); err != nil {
+		return events.Event{}, err
+	}
+	if env.Data == nil {
+		return events.Event{}, oneField("data", "nothing", "the payload, one JSON object")
 	}
 	spec, err := checkEnvelope(&env)
 	if err != nil {

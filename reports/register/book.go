@@ -15,13 +15,14 @@ import (
 )
 
 // Revision is one document with the time it takes effect, the position of the
-// event that brought it, and who wrote it.
+// event that brought it, who wrote it and why.
 type Revision struct {
 	Register events.Register
 	Key      string
 	From     events.Time
 	Position uint64
 	Author   string
+	Note     string
 	Document events.Document
 }
 
@@ -47,7 +48,7 @@ func NewBook(recs []events.Recorded) *Book {
 		}
 		k := entryKey{r.Document.Register(), r.Key}
 		b.entries[k] = append(b.entries[k], Revision{Register: k.register, Key: r.Key, From: r.EffectiveFrom,
-			Position: recs[i].Position, Author: r.Author, Document: r.Document})
+			Position: recs[i].Position, Author: r.Author, Note: r.Note, Document: r.Document})
 		b.position = max(b.position, recs[i].Position)
 		b.count++
 	}
