@@ -64,7 +64,7 @@ func newExternal(t *testing.T, change func(*server.Options)) *external {
 	t.Helper()
 	d := &external{options: server.Options{
 		ServerName: "outside", Host: "127.0.0.1", Port: server.RANDOM_PORT, StoreDir: t.TempDir(), JetStream: true, SyncAlways: true,
-		JetStreamMaxStore: 1 << 50, JetStreamMaxMemory: 1 << 26, NoLog: true, NoSigs: true,
+		JetStreamMaxStore: 1 << 50, JetStreamMaxMemory: 1 << 50, NoLog: true, NoSigs: true,
 	}}
 	if change != nil {
 		change(&d.options)
@@ -320,7 +320,7 @@ func TestFetchLimits(t *testing.T) {
 		for total < len(msgs) {
 			got, err := c.Fetch(t.Context(), len(msgs), time.Second)
 			must(t, err)
-			if n := size(got); n == 0 || n > maxFetchBytes {
+			if n := len(got) * len(body); n == 0 || n > maxFetchBytes {
 				t.Fatalf("one fetch returned %d bytes", n)
 			}
 			total += len(got)

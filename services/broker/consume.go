@@ -1,6 +1,7 @@
 package broker
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -9,6 +10,7 @@ import (
 	"sync"
 	"time"
 
+	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 )
 
@@ -18,12 +20,9 @@ const (
 	// MaxFetch is the most messages one Fetch returns.
 	MaxFetch = 4096
 
-	maxFetchBytes = 16 << 20
 	maxAckPending = 4 * MaxFetch
-	ackWait       = time.Minute
+	ackWait       = 30 * time.Second
 	ackTimeout    = 2 * time.Second
-	minPull       = time.Millisecond
-	maxResets     = 2 // in one Fetch
 )
 
 // Delivery is one message of the events stream.
@@ -46,17 +45,18 @@ type ConsumeOptions struct {
 // from the first not yet acknowledged. Sessions of two processes disturb each other: hold a Lease. It is safe for use by several
 // goroutines; fetches follow one another.
 type Consumer struct {
-	b        *Broker
-	stream   jetstream.Stream
-	consumer jetstream.Consumer
+	b      *Broker
+	stream jetstream.Stream
 
 	fetching sync.Mutex // held by Fetch and Rewind
 
-	mu      sync.Mutex // guards what follows
-	next    uint64     // sequence the next delivery must have
-	acked   uint64     // everything up to here is acknowledged
-	replies []reply    // of deliveries not yet acknowledged, ascending
-	gap     *GapError  // found missing: every Fetch returns it until Rewind
+	mu         sync.Mutex // guards what follows
+	next       uint64     // sequence the next delivery must have
+	acked      uint64     // everything up to here is acknowledged
+	replies    []reply    // of deliveries not yet acknowledged, ascending
+	gap        *GapError  // found missing: every Fetch returns it until Rewind
+	stale      bool       // the server may have sent what never arrived
+	reconnects uint64     // of the connection, when the server was last told where to begin
 }
 
 // reply is where the acknowledgement of a delivery goes.
@@ -64,6 +64,8 @@ type reply struct {
 	seq uint64
 	to  string
 }
+
+func bySeq(r reply, seq uint64) int { return cmp.Compare(r.seq, seq) }
 
 // Consume begins a session. Messages that an earlier session fetched and did not acknowledge are delivered again at once.
 func (b *Broker) Consume(ctx context.Context, o ConsumeOptions) (*Consumer, error) {
@@ -81,24 +83,24 @@ func (b *Broker) consume(ctx context.Context, o ConsumeOptions) (*Consumer, erro
 	if err != nil {
 		return nil, err
 	}
-	consumer, err := ensureIntake(ctx, s)
+	info, err := ensureIntake(ctx, s)
 	if err != nil {
 		return nil, err
 	}
 	from := o.From
 	if from == 0 {
-		from = consumer.CachedInfo().AckFloor.Stream + 1
+		from = info.AckFloor.Stream + 1
 	}
 	if last := s.CachedInfo().State.LastSeq; from > last+1 {
 		return nil, fmt.Errorf("%w: the stream ends at sequence %d but everything before %d was handled already. Restore the broker's "+
 			"storage, or begin again with ConsumeOptions.From and have repeats removed", ErrDamaged, last, from)
 	}
-	c := &Consumer{b: b, stream: s, consumer: consumer, next: from, acked: from - 1}
+	c := &Consumer{b: b, stream: s, next: from, acked: from - 1}
 	return c, c.reset(ctx, from)
 }
 
 // ensureIntake creates the durable consumer, or checks the one that exists.
-func ensureIntake(ctx context.Context, s jetstream.Stream) (jetstream.Consumer, error) {
+func ensureIntake(ctx context.Context, s jetstream.Stream) (*jetstream.ConsumerInfo, error) {
 	want := jetstream.ConsumerConfig{
 		Durable:       intakeConsumer,
 		Description:   "Reads all events into the ledger.",
@@ -115,182 +117,127 @@ func ensureIntake(ctx context.Context, s jetstream.Stream) (jetstream.Consumer, 
 	if err != nil {
 		return nil, err
 	}
-	have := c.CachedInfo().Config
+	info := c.CachedInfo()
+	have := info.Config
 	if have.AckPolicy != want.AckPolicy || have.DeliverPolicy != want.DeliverPolicy || have.MaxDeliver > 0 ||
 		have.FilterSubject != "" || len(have.FilterSubjects) > 0 {
 		return nil, fmt.Errorf("%w: consumer %s exists with settings under which messages could be skipped (it must acknowledge all, deliver "+
 			"all without a limit, and have no filter). Delete it; it is created again from the start", ErrSettings, intakeConsumer)
 	}
-	return c, nil
+	return info, nil
 }
 
-// reset has the server deliver from a sequence on, and count what comes before as acknowledged.
+// reset has the server deliver from a sequence on, and count what comes before as acknowledged. The caller holds mu.
 func (c *Consumer) reset(ctx context.Context, from uint64) error {
+	reconnects := c.b.nc.Stats().Reconnects
+	// Someone may have deleted the consumer, and then nobody answers. Its position is known here, so that nothing is lost by that.
+	if _, err := ensureIntake(ctx, c.stream); err != nil {
+		return err
+	}
 	if _, err := c.stream.ResetConsumerToSequence(ctx, intakeConsumer, from); err != nil {
 		return fmt.Errorf("go to sequence %d: %w", from, err)
 	}
+	// A reset counts deliveries from one again, so that the server would take older reply addresses for newer ones.
+	c.replies, c.stale, c.reconnects = nil, false, reconnects
 	return nil
 }
 
 // Fetch returns the next messages in stream order: as soon as there are limit of them (at most MaxFetch) or 16 MiB, or when wait has
 // passed since the first. It waits for the first no longer than wait and then returns none. What it has returned it does not return
-// again in this session unless Rewind is called. Messages come with no error, or an error with no messages.
+// again in this session unless Rewind is called. Messages come with no error, or an error with no messages. A session that leaves
+// 16384 messages unacknowledged gets no more.
 func (c *Consumer) Fetch(ctx context.Context, limit int, wait time.Duration) ([]Delivery, error) {
 	c.fetching.Lock()
 	defer c.fetching.Unlock()
-	limit = max(1, min(limit, MaxFetch))
-	wait = max(wait, minPull)
-
-	var got []Delivery
-	deadline := time.Now().Add(wait)
-	for resets := 0; ; {
-		if err := c.state(ctx); err != nil {
-			return nil, err
-		}
-		left := time.Until(deadline)
-		if len(got) > 0 && left < minPull {
-			return got, nil
-		}
-		empty := len(got) == 0
-		first, again, err := c.pull(ctx, limit-len(got), max(left, minPull), &got)
-		switch {
-		case err != nil && len(got) > 0:
-			// What arrived is whole and in order. The next Fetch meets the cause again if it lasts.
-			return got, nil
-		case err != nil:
-			return nil, fmt.Errorf("fetch from %s: %w", EventsStream, classify(err))
-		case again:
-			if resets++; resets > maxResets {
-				return got, nil
-			}
-			if err := c.skipBack(ctx); err != nil {
-				return nil, fmt.Errorf("fetch from %s: %w", EventsStream, classify(err))
-			}
-			continue
-		case len(got) >= limit || size(got) > maxFetchBytes/2:
-			return got, nil
-		case empty && len(got) > 0:
-			deadline = first.Add(wait)
-		case empty && time.Now().After(deadline):
-			return nil, c.connected()
-		}
+	f := &fetchCall{c: c, limit: max(1, min(limit, MaxFetch)), wait: max(wait, minPull)}
+	if err := f.run(ctx); err != nil && len(f.got) == 0 {
+		return nil, fmt.Errorf("fetch from %s: %w", EventsStream, classify(err))
 	}
+	// What arrived before an error is whole and in order. The next Fetch meets the cause again if it lasts.
+	return f.got, nil
 }
 
-// state returns what forbids a fetch.
-func (c *Consumer) state(ctx context.Context) error {
+// prepare refuses to fetch over a gap, and has the server repeat what may have been lost on its way.
+func (c *Consumer) prepare(ctx context.Context) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	if c.b.closed.Load() {
-		return ErrClosed
-	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.gap != nil {
-		return fmt.Errorf("fetch from %s: %w", EventsStream, c.gap)
-	}
-	return nil
-}
-
-func (c *Consumer) connected() error {
-	if c.b.nc.IsConnected() {
+	switch {
+	case c.b.closed.Load():
+		return ErrClosed
+	case c.gap != nil:
+		return c.gap
+	case !c.stale && c.reconnects == c.b.nc.Stats().Reconnects:
 		return nil
 	}
-	return fmt.Errorf("fetch from %s: %w: not connected", EventsStream, ErrUnavailable)
+	return c.skipBack(ctx)
 }
 
-// pull asks the server once and appends what continues the sequence to got. It says when the first message came, and again when
-// deliveries were lost on their way, so that the server must be told to repeat them.
-func (c *Consumer) pull(ctx context.Context, limit int, wait time.Duration, got *[]Delivery) (first time.Time, again bool, err error) {
-	ctx, cancel := context.WithTimeout(ctx, wait+2*time.Second)
+// skipBack has the server repeat everything not acknowledged; take drops what was returned already. The caller holds mu.
+func (c *Consumer) skipBack(ctx context.Context) error {
+	ctx, cancel := request(ctx)
 	defer cancel()
-	batch, err := c.consumer.Fetch(limit, jetstream.FetchMaxWait(wait), jetstream.FetchMaxBytes(maxFetchBytes))
-	if err != nil {
-		return first, false, err
-	}
-	for {
-		select {
-		case m, open := <-batch.Messages():
-			if !open {
-				return first, again, batch.Error()
-			}
-			if first.IsZero() {
-				first = time.Now()
-			}
-			// After a gap the rest is only drained: the server will send it again.
-			if again {
-				continue
-			}
-			if again, err = c.take(ctx, m, got); err != nil {
-				return first, false, err
-			}
-		case <-ctx.Done():
-			return first, false, ctx.Err()
-		}
-	}
+	return c.reset(ctx, c.acked+1)
 }
 
-// take appends a message if it is the next one, drops it if it was returned before, and reports a gap otherwise.
-func (c *Consumer) take(ctx context.Context, m jetstream.Msg, got *[]Delivery) (again bool, err error) {
+func (c *Consumer) markStale() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.stale = true
+}
+
+// take returns a message if it is the next one, drops it if it was returned before, and reports a gap otherwise.
+func (c *Consumer) take(ctx context.Context, m *nats.Msg) (d Delivery, ok bool, err error) {
 	meta, err := m.Metadata()
 	if err != nil {
-		return false, err
+		return d, false, err
 	}
 	seq := meta.Sequence.Stream
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	switch {
 	case seq < c.next:
-		return false, nil
+		return d, false, nil
 	case seq > c.next:
-		return c.missing(ctx, seq)
+		return d, false, c.missing(ctx, seq)
 	}
 	c.next++
-	c.replies = append(c.replies, reply{seq: seq, to: m.Reply()})
-	*got = append(*got, Delivery{
-		Subject: strings.TrimPrefix(m.Subject(), EventsPrefix), Body: m.Data(), StreamSeq: seq, Received: meta.Timestamp,
+	c.replies = append(c.replies, reply{seq: seq, to: m.Reply})
+	return Delivery{
+		Subject: strings.TrimPrefix(m.Subject, EventsPrefix), Body: m.Data, StreamSeq: seq, Received: meta.Timestamp,
 		Deliveries: int(meta.NumDelivered),
-	})
-	return false, nil
+	}, true, nil
 }
 
-// missing tells apart a message that was lost on its way to us, which the server can repeat, from one that the stream has lost.
-func (c *Consumer) missing(ctx context.Context, seq uint64) (again bool, err error) {
-	_, err = c.b.Message(ctx, c.next)
+// errSkipped means that messages were sent which never arrived, and that the server can repeat them.
+var errSkipped = fmt.Errorf("%w: deliveries keep getting lost on their way", ErrUnavailable)
+
+// missing tells apart a message that was lost on its way to us, which the server can repeat, from one that the stream has lost. The
+// caller holds mu.
+func (c *Consumer) missing(ctx context.Context, seq uint64) error {
+	c.stale = true
+	_, err := c.b.Message(ctx, c.next)
 	switch {
 	case err == nil:
-		return true, nil
+		return errSkipped
 	case errors.Is(err, ErrNotFound):
 		c.gap = &GapError{First: c.next, Last: seq - 1}
-		return false, c.gap
+		return c.gap
 	}
-	return false, err
-}
-
-// skipBack has the server repeat everything not acknowledged; take drops what was returned already.
-func (c *Consumer) skipBack(ctx context.Context) error {
-	ctx, cancel := request(ctx)
-	defer cancel()
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if err := c.reset(ctx, c.acked+1); err != nil {
-		return err
-	}
-	// A reset counts deliveries from one again, so that older reply addresses would be taken for newer ones.
-	c.replies = nil
-	return nil
+	return err
 }
 
 // Rewind makes the next Fetch begin after the last acknowledged message, for a caller that could not handle what it was given.
 func (c *Consumer) Rewind(ctx context.Context) error {
 	c.fetching.Lock()
 	defer c.fetching.Unlock()
+	c.mu.Lock()
+	defer c.mu.Unlock()
 	if err := c.skipBack(ctx); err != nil {
 		return fmt.Errorf("rewind %s: %w", EventsStream, classify(err))
 	}
-	c.mu.Lock()
-	defer c.mu.Unlock()
 	c.next, c.gap = c.acked+1, nil
 	return nil
 }
@@ -312,13 +259,13 @@ func (c *Consumer) Ack(ctx context.Context, upToStreamSeq uint64) error {
 		return fmt.Errorf("acknowledge up to %d: %w", upToStreamSeq, classify(err))
 	}
 	c.acked = upToStreamSeq
-	n, _ := slices.BinarySearchFunc(c.replies, upToStreamSeq+1, func(r reply, seq uint64) int { return int(r.seq) - int(seq) })
+	n, _ := slices.BinarySearchFunc(c.replies, upToStreamSeq+1, bySeq)
 	c.replies = slices.Delete(c.replies, 0, n)
 	return nil
 }
 
 func (c *Consumer) confirm(ctx context.Context, seq uint64) error {
-	i, found := slices.BinarySearchFunc(c.replies, seq, func(r reply, seq uint64) int { return int(r.seq) - int(seq) })
+	i, found := slices.BinarySearchFunc(c.replies, seq, bySeq)
 	if found {
 		acking, cancel := context.WithTimeout(ctx, ackTimeout)
 		defer cancel()
@@ -330,11 +277,7 @@ func (c *Consumer) confirm(ctx context.Context, seq uint64) error {
 	// A restarted server may not know the delivery any more and would leave its acknowledgement unanswered.
 	resetting, cancel := request(ctx)
 	defer cancel()
-	if err := c.reset(resetting, seq+1); err != nil {
-		return err
-	}
-	c.replies = nil
-	return nil
+	return c.reset(resetting, seq+1)
 }
 
 // Pending counts the messages not yet acknowledged.
@@ -347,12 +290,4 @@ func (c *Consumer) Pending(ctx context.Context) (uint64, error) {
 	}
 	info := consumer.CachedInfo()
 	return info.NumPending + uint64(info.NumAckPending), nil
-}
-
-func size(got []Delivery) int {
-	n := 0
-	for _, d := range got {
-		n += len(d.Body)
-	}
-	return n
 }

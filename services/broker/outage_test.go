@@ -211,7 +211,9 @@ func TestDeliveriesLostOnTheWay(t *testing.T) {
 		fetch(t, c, 0, 5)
 
 		// A thief pulls from the same durable consumer, and what it gets is gone for us until the server sends it again.
-		stolen, err := c.consumer.Fetch(7, jetstream.FetchMaxWait(5*time.Second))
+		thief, err := plainClient(t, d.foreignURL()).Consumer(t.Context(), EventsStream, intakeConsumer)
+		must(t, err)
+		stolen, err := thief.Fetch(7, jetstream.FetchMaxWait(5*time.Second))
 		must(t, err)
 		n := 0
 		for range stolen.Messages() {
@@ -227,6 +229,34 @@ func TestDeliveriesLostOnTheWay(t *testing.T) {
 	})
 }
 
+// A fetch that is called off may have been answered already. What it was sent comes with the next one, at once.
+func TestFetchAfterOneCalledOff(t *testing.T) {
+	each(t, func(t *testing.T, d deployment) {
+		b := d.open(t)
+		c := consume(t, b, ConsumeOptions{})
+		for round := range 20 {
+			ctx, cancel := context.WithCancel(t.Context())
+			var calling sync.WaitGroup
+			var got []Delivery
+			calling.Go(func() {
+				// It may or may not get the message before it is called off.
+				got, _ = c.Fetch(ctx, 2, time.Minute)
+			})
+			publish(t, b, numbered(round, 1))
+			cancel()
+			calling.Wait()
+			if len(got) == 0 {
+				begun := time.Now()
+				fetch(t, c, round, 1)
+				if took := time.Since(begun); took > 5*time.Second {
+					t.Fatalf("the message took %s", took)
+				}
+			}
+			must(t, c.Ack(t.Context(), uint64(round+1)))
+		}
+	})
+}
+
 // A server that has forgotten its deliveries leaves acknowledgements unanswered. Ack must get through all the same.
 func TestAckOfForgottenDeliveries(t *testing.T) {
 	each(t, func(t *testing.T, d deployment) {
@@ -234,7 +264,8 @@ func TestAckOfForgottenDeliveries(t *testing.T) {
 		publish(t, b, numbered(0, 20))
 		c := consume(t, b, ConsumeOptions{})
 		fetch(t, c, 0, 15)
-		must(t, c.reset(t.Context(), 3))
+		_, err := c.stream.ResetConsumerToSequence(t.Context(), intakeConsumer, 3)
+		must(t, err)
 		must(t, c.Ack(t.Context(), 12))
 		fetch(t, c, 15, 5)
 		must(t, c.Ack(t.Context(), 18))
@@ -261,7 +292,7 @@ func TestConcurrentPublishersGetTheirSequences(t *testing.T) {
 		bodies := map[uint64]string{}
 		c := consume(t, b, ConsumeOptions{})
 		for len(bodies) < publishers*each {
-			got, err := c.Fetch(t.Context(), MaxFetch, 5*time.Second)
+			got, err := c.Fetch(t.Context(), MaxFetch, time.Second)
 			must(t, err)
 			if len(got) == 0 {
 				t.Fatalf("only %d messages arrived", len(bodies))

@@ -91,9 +91,13 @@ func (b *Broker) checkServer(ctx context.Context) error {
 			"and for this account: %w", ErrSettings, err)
 	case err != nil:
 		return fmt.Errorf("ask for JetStream: %w", classify(err))
-	case info.API.Level < minAPILevel:
-		return fmt.Errorf("%w: server %s has JetStream API level %d; use nats-server 2.14 or later", ErrServerTooOld,
-			b.nc.ConnectedServerVersion(), info.API.Level)
+	}
+	return checkLevel(b.nc.ConnectedServerVersion(), info.API.Level)
+}
+
+func checkLevel(version string, level int) error {
+	if level < minAPILevel {
+		return fmt.Errorf("%w: server %s has JetStream API level %d; use nats-server 2.14 or later", ErrServerTooOld, version, level)
 	}
 	return nil
 }
