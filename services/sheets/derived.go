@@ -1,0 +1,105 @@
+package sheets
+
+import (
+	"encoding/hex"
+	"iter"
+
+	"spoilbook/events"
+	"spoilbook/reports"
+)
+
+// Names of the sheets that are not tables of the document. A table of the same name gets another sheet name.
+const (
+	coverSheet    = "Cover"
+	picturesSheet = "Pictures"
+	findingsSheet = "Findings"
+	eventsSheet   = "Events"
+)
+
+// citesKey and citesTitle head the column of ledger positions that a cited table gets.
+const (
+	citesKey   = "event_positions"
+	citesTitle = "Events"
+)
+
+// findingsTable shows the findings as one more table, so that all formats write them as they write any other.
+func findingsTable(d *reports.Document) reports.Table {
+	return reports.Table{
+		Name: findingsSheet, Title: "Findings",
+		Note: "What the record contradicts or leaves open. Serious: somebody must decide before the figures are used. " +
+			"Warning: a figure is weaker than it looks. Note: worth knowing.",
+		Columns: []reports.Column{
+			reports.TextColumn("severity", "Severity"),
+			reports.TextColumn("code", "Code"),
+			reports.TextColumn("truck", "Truck"),
+			reports.TextColumn("job", "Job"),
+			reports.InstantColumn("when", "When"),
+			reports.TextColumn("what", "What"),
+			reports.TextColumn("settle", "What would settle it"),
+		},
+		Rows: func(yield func(reports.Row) bool) {
+			for i := range d.Findings {
+				f := &d.Findings[i]
+				cells := []reports.Cell{reports.T(severityWord(f.Severity)), reports.T(string(f.Code)), reports.T(string(f.Truck)),
+					reports.T(string(f.Job)), reports.At(f.At), reports.T(f.What), reports.T(f.Settle)}
+				if !yield(reports.Row{Cells: cells, Cites: f.Cites}) {
+					return
+				}
+			}
+		},
+		Cited: true,
+	}
+}
+
+// severityWord returns the word shown for a severity; an unknown one is shown as it is.
+func severityWord(s reports.Severity) string {
+	switch s {
+	case reports.Serious:
+		return "Serious"
+	case reports.Warning:
+		return "Warning"
+	case reports.Note:
+		return "Note"
+	}
+	return string(s)
+}
+
+// eventsTable shows the events behind the lines. Its rows can be walked as often as cited can.
+func eventsTable(cited iter.Seq[*events.Recorded]) reports.Table {
+	return reports.Table{
+		Name: eventsSheet, Title: "Events behind the lines",
+		Note: "In the order of the ledger. The hash is that of the event's canonical bytes: whoever holds the event can check it.",
+		Columns: []reports.Column{
+			{Key: "position", Title: "Position", Kind: reports.Number},
+			reports.InstantColumn("recorded", "Recorded"),
+			reports.InstantColumn("occurred", "Occurred"),
+			reports.TextColumn("source", "Source"),
+			{Key: "seq", Title: "Seq", Kind: reports.Number},
+			reports.TextColumn("kind", "Kind"),
+			reports.TextColumn("truck", "Truck"),
+			reports.TextColumn("job", "Job"),
+			reports.TextColumn("operator", "Operator"),
+			reports.TextColumn("origin", "Origin"),
+			reports.TextColumn("hash", "Hash (hexadecimal)"),
+			reports.TextColumn("id", "Id"),
+		},
+		Rows: func(yield func(reports.Row) bool) {
+			if cited == nil {
+				return
+			}
+			for r := range cited {
+				if !yield(reports.Row{Cells: eventCells(r)}) {
+					return
+				}
+			}
+		},
+	}
+}
+
+func eventCells(r *events.Recorded) []reports.Cell {
+	return []reports.Cell{
+		reports.N(int64(r.Position)), reports.At(r.At), reports.At(r.Occurred), reports.T(string(r.Source)), reports.N(int64(r.Seq)),
+		reports.T(string(r.Kind())), reports.T(string(r.Truck)), reports.T(string(r.Job)), reports.T(string(r.Operator)),
+		reports.T(string(r.Origin)), reports.T(hex.EncodeToString(r.Hash[:])), reports.T(r.ID),
+	}
+}

@@ -1,0 +1,180 @@
+package sheets
+
+import (
+	"math"
+	"strings"
+	"unicode/utf8"
+
+	"spoilbook/reports"
+)
+
+// Widths are in the spreadsheet's unit, the width of a digit of the standard font; heights are in points.
+const (
+	measuredRows   = 200 // rows that column widths are measured from
+	minColumn      = 7
+	maxTextColumn  = 44  // a text is wrapped at this width
+	maxTokenColumn = 70  // a single word may ask for this much
+	squeezedColumn = 18  // what a text column is narrowed to at most
+	sheetWidth     = 185 // what a page takes at a legible scale: beyond it text columns are narrowed
+	filterButton   = 3   // room for the filter's button beside a heading
+	padding        = 1.6
+
+	lineHeight = 15
+	rowPadding = 5
+	maxHeight  = 400 // a row can be 409 points high
+)
+
+// textWidth estimates the width of s on one line.
+func textWidth(s string) float64 {
+	w := 0.0
+	for i := range len(s) {
+		if s[i] >= utf8.RuneSelf {
+			return wideTextWidth(s)
+		}
+		w += asciiWidth(s[i])
+	}
+	return w
+}
+
+func wideTextWidth(s string) float64 {
+	w := 0.0
+	for _, r := range s {
+		switch {
+		case r < utf8.RuneSelf:
+			w += asciiWidth(byte(r))
+		case r >= 0x1100:
+			w += 2
+		default:
+			w += 1.15
+		}
+	}
+	return w
+}
+
+func asciiWidth(b byte) float64 {
+	switch {
+	case b >= 'A' && b <= 'Z':
+		if b == 'M' || b == 'W' {
+			return 1.75
+		}
+		return 1.25
+	case b == 'm' || b == 'w' || b == '%' || b == '@':
+		return 1.55
+	case b == 'i' || b == 'l' || b == 'j' || b == ' ' || b == ',' || b == '.' || b == ':' || b == '\'':
+		return 0.6
+	}
+	return 1.05
+}
+
+// lineCount estimates how many lines s takes when wrapped at words within width; a longer word is broken.
+func lineCount(s string, width float64) int {
+	if strings.IndexByte(s, '\n') < 0 && textWidth(s) <= width {
+		return 1
+	}
+	lines := 0
+	for paragraph := range strings.SplitSeq(s, "\n") {
+		lines++
+		used := 0.0
+		for word := range strings.SplitSeq(paragraph, " ") {
+			w := textWidth(word)
+			switch {
+			case used > 0 && used+0.6+w <= width:
+				used += 0.6 + w
+				continue
+			case used > 0:
+				lines++
+			}
+			broken := int(math.Ceil(w/width)) - 1
+			lines += max(broken, 0)
+			used = w - float64(max(broken, 0))*width
+		}
+	}
+	return lines
+}
+
+// heightOf returns the height of a row of so many lines.
+func heightOf(lines int) float64 {
+	return min(float64(max(lines, 1)*lineHeight+rowPadding), maxHeight)
+}
+
+// measure is what is known of a column's content before its width is set.
+type measure struct {
+	content float64 // the widest text on one line
+	word    float64 // the widest word
+}
+
+func (m *measure) add(s string, text bool) {
+	m.content = max(m.content, textWidth(s))
+	if !text {
+		return
+	}
+	for word := range strings.FieldsSeq(s) {
+		m.word = max(m.word, textWidth(word))
+	}
+}
+
+// columnWidths returns a width for each column so that content and headings fit and the sheet stays as wide as a page can show.
+func columnWidths(columns []column, measures []measure) []float64 {
+	widths, floors := make([]float64, len(columns)), make([]float64, len(columns))
+	for i := range columns {
+		m := measures[i]
+		head := headingWidth(columns[i].heading)
+		want := m.content
+		if columns[i].wraps() {
+			want = max(min(m.content, maxTextColumn), min(m.word, maxTokenColumn))
+		}
+		widths[i] = max(want, head, minColumn) + padding
+		floors[i] = widths[i]
+		if columns[i].wraps() {
+			floors[i] = min(widths[i], max(squeezedColumn, min(m.word, maxTokenColumn), head)+padding)
+		}
+	}
+	squeeze(widths, floors)
+	return widths
+}
+
+// headingWidth is what a heading needs on at most three lines, with its filter button.
+func headingWidth(heading string) float64 {
+	longest := 0.0
+	for word := range strings.FieldsSeq(heading) {
+		longest = max(longest, textWidth(word))
+	}
+	return max(longest, textWidth(heading)*1.1/2) + filterButton
+}
+
+// squeeze lowers the widest columns to one common width, none below its floor, until the sum fits the sheet.
+func squeeze(widths, floors []float64) {
+	sum := func(limit float64) float64 {
+		total := 0.0
+		for i := range widths {
+			total += max(min(widths[i], limit), floors[i])
+		}
+		return total
+	}
+	limit := 0.0
+	for _, w := range widths {
+		limit = max(limit, w)
+	}
+	for limit > squeezedColumn && sum(limit) > sheetWidth {
+		limit--
+	}
+	for i := range widths {
+		widths[i] = max(min(widths[i], limit), floors[i])
+	}
+}
+
+// column is a column as a sheet shows it.
+type column struct {
+	reports.Column
+	heading string
+	width   float64
+	format  string // number format, empty for text
+	right   bool
+	style   [toneNote + 1]int // body styles by tone
+	total   int               // style in the totals row
+	differs int
+	head    int
+}
+
+// wraps reports whether the column holds text that may take several lines.
+func (c *column) wraps() bool { return c.Kind == reports.Text }

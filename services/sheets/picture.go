@@ -1,0 +1,240 @@
+package sheets
+
+import (
+	"fmt"
+
+	"github.com/xuri/excelize/v2"
+
+	"spoilbook/reports"
+)
+
+// Sizes of the sheet of pictures: each picture is as wide as the sheet and has a printed page to itself.
+const (
+	pictureColumns     = 12
+	pictureColumnWidth = 12
+	pictureWidth       = 1060 // pixels
+	pictureHeight      = 500
+	pictureRows        = 26 // sheet rows it lies over, of 20 points
+	pictureRowHeight   = 20
+	pictureFirstRow    = 4
+)
+
+// pictures draws the document's charts on a sheet of their own, each above the text that says what it shows.
+func (b *book) pictures() error {
+	name := picturesSheet
+	if err := b.newSheet(name); err != nil {
+		return err
+	}
+	last, err := excelize.ColumnNumberToName(pictureColumns)
+	if err != nil {
+		return err
+	}
+	if err := b.file.SetColWidth(name, "A", last, pictureColumnWidth); err != nil {
+		return err
+	}
+	if err := b.band(name, "A", last, "Pictures"); err != nil {
+		return err
+	}
+	row := pictureFirstRow
+	for i := range b.document.Pictures {
+		if err := b.ctx.Err(); err != nil {
+			return err
+		}
+		p := &b.document.Pictures[i]
+		if i > 0 {
+			if err := b.file.InsertPageBreak(name, fmt.Sprintf("A%d", row)); err != nil {
+				return err
+			}
+		}
+		if err := b.picture(p, row); err != nil {
+			return fmt.Errorf("picture %q: %w", p.Title, err)
+		}
+		if err := b.caption(p, row+pictureRows, last); err != nil {
+			return fmt.Errorf("picture %q: %w", p.Title, err)
+		}
+		row += pictureRows + 2
+	}
+	b.contents = append(b.contents, contentLine{sheet: name, title: "Charts of the tables", detail: counted(len(b.document.Pictures), "picture")})
+	return nil
+}
+
+// caption writes what a picture shows below it.
+func (b *book) caption(p *reports.Picture, row int, last string) error {
+	text := cellText(p.Alt + " Drawn from sheet " + b.places[p.Table].parts[0].sheet + ".")
+	ref := fmt.Sprintf("A%d", row)
+	if err := b.file.MergeCell(picturesSheet, ref, fmt.Sprintf("%s%d", last, row)); err != nil {
+		return err
+	}
+	if err := b.text(picturesSheet, ref, text, look{role: roleNote}); err != nil {
+		return err
+	}
+	return b.file.SetRowHeight(picturesSheet, row, heightOf(lineCount(text, pictureColumns*pictureColumnWidth)))
+}
+
+// picture draws one chart with its upper left corner in row.
+func (b *book) picture(p *reports.Picture, row int) error {
+	for r := row; r < row+pictureRows; r++ {
+		if err := b.file.SetRowHeight(picturesSheet, r, pictureRowHeight); err != nil {
+			return err
+		}
+	}
+	at := b.places[p.Table]
+	if at.rows == 0 {
+		return b.text(picturesSheet, fmt.Sprintf("A%d", row), cellText(p.Title+": there are no lines to draw."), look{role: roleNote})
+	}
+	chart, err := b.chart(p, at)
+	if err != nil {
+		return err
+	}
+	return b.file.AddChart(picturesSheet, fmt.Sprintf("A%d", row), chart)
+}
+
+// chart describes a picture of the rows that lie on the table's first sheet.
+func (b *book) chart(p *reports.Picture, at *place) (*excelize.Chart, error) {
+	first := at.parts[0]
+	last := first.last
+	if p.Rows > 0 {
+		last = min(last, first.first+p.Rows-1)
+	}
+	refer := func(key string, from, to int) (string, error) {
+		letter, err := excelize.ColumnNumberToName(columnIndex(at.table, key) + 1)
+		return fmt.Sprintf("%s!$%s$%d:$%s$%d", quoteSheet(first.sheet), letter, from, letter, to), err
+	}
+	categories, err := refer(p.Category, first.first, last)
+	if err != nil {
+		return nil, err
+	}
+	c := &excelize.Chart{Type: chartType(p.Kind), Dimension: excelize.ChartDimension{Width: pictureWidth, Height: pictureHeight},
+		Legend: excelize.ChartLegend{Position: "bottom", Font: &excelize.Font{Family: fontName, Size: 11, Color: ink}},
+		Title: excelize.ChartTitle{Paragraph: []excelize.RichTextRun{{Text: cellText(p.Title),
+			Font: &excelize.Font{Family: fontName, Size: 15, Bold: true, Color: slate}}}},
+		Format:       excelize.GraphicOptions{AltText: cellText(p.Alt), Name: cellText(p.Title), Positioning: "oneCell"},
+		ShowBlanksAs: "gap", GapWidth: ptr(uint(45)), VaryColors: ptr(false)}
+	if len(p.Series) == 1 {
+		c.Legend.Position = "none"
+	}
+	for i, key := range p.Series {
+		values, err := refer(key, first.first, last)
+		if err != nil {
+			return nil, err
+		}
+		name, err := refer(key, headerRow, headerRow)
+		if err != nil {
+			return nil, err
+		}
+		c.Series = append(c.Series, series(p.Kind, i, name, categories, values))
+	}
+	b.axes(c, p, at.table, last-first.first+1)
+	return c, nil
+}
+
+func chartType(k reports.PictureKind) excelize.ChartType {
+	switch k {
+	case reports.Columns:
+		return excelize.Col
+	case reports.Bars:
+		return excelize.Bar
+	case reports.StackedBars:
+		return excelize.BarStacked
+	case reports.Lines:
+		return excelize.Line
+	}
+	return excelize.ColStacked
+}
+
+// series gives each line a marker of its own, so that lines are told apart without colour.
+func series(kind reports.PictureKind, i int, name, categories, values string) excelize.ChartSeries {
+	colours, markers := seriesColours(), []string{"circle", "square", "triangle", "diamond", "x", "plus", "star", "dash"}
+	fill := solid(colours[i%len(colours)])
+	s := excelize.ChartSeries{Name: name, Categories: categories, Values: values, Fill: fill}
+	if kind == reports.Lines {
+		s.Line = excelize.LineOptions{Type: excelize.LineSolid, Width: 2.25}
+		s.Marker = excelize.ChartMarker{Symbol: markers[i%len(markers)], Size: 7, Fill: fill}
+	}
+	return s
+}
+
+// axes names both axes, with the unit of the values.
+func (b *book) axes(c *excelize.Chart, p *reports.Picture, t *reports.Table, rows int) {
+	font := excelize.Font{Family: fontName, Size: 10, Color: ink}
+	titled := func(s string) excelize.ChartTitle {
+		return excelize.ChartTitle{Paragraph: []excelize.RichTextRun{{Text: cellText(s),
+			Font: &excelize.Font{Family: fontName, Size: 11, Bold: true, Color: quiet}}}}
+	}
+	category := t.Columns[columnIndex(t, p.Category)]
+	c.XAxis = excelize.ChartAxis{Font: font, Title: titled(heading(&category, b.provenance.zone()))}
+	if f := formatOf(&category); category.Kind == reports.Instant || category.Kind == reports.Date {
+		c.XAxis.NumFmt = excelize.ChartNumFmt{CustomNumFmt: f}
+	}
+	if p.Kind == reports.Bars || p.Kind == reports.StackedBars {
+		c.XAxis.ReverseOrder = true // the first row on top, as in the table
+	}
+	value := t.Columns[columnIndex(t, p.Series[0])]
+	c.YAxis = excelize.ChartAxis{Font: font, MajorGridLines: true, Title: titled(axisTitle(p, t, b.provenance.zone())),
+		NumFmt: excelize.ChartNumFmt{CustomNumFmt: formatOf(&value)}}
+	if value.Kind == reports.Duration {
+		c.YAxis.NumFmt.CustomNumFmt = "[h]:mm"
+		c.YAxis.MajorUnit = hourStep(tallest(p, t, rows))
+	}
+	if kind := p.Kind; kind == reports.StackedColumns || kind == reports.StackedBars {
+		c.Overlap = ptr(100)
+	}
+}
+
+// axisTitle is the heading of the only series, or the unit that the series share.
+func axisTitle(p *reports.Picture, t *reports.Table, zone string) string {
+	first := t.Columns[columnIndex(t, p.Series[0])]
+	if len(p.Series) == 1 {
+		return heading(&first, zone)
+	}
+	for _, key := range p.Series {
+		if t.Columns[columnIndex(t, key)].Unit != first.Unit {
+			return "Value, in the unit of each series"
+		}
+	}
+	switch {
+	case first.Kind == reports.Duration:
+		return "Time (h:mm)"
+	case first.Unit == "":
+		return "Count"
+	}
+	return first.Unit
+}
+
+// tallest is the longest duration that a picture's axis must show.
+func tallest(p *reports.Picture, t *reports.Table, rows int) int64 {
+	stacked := p.Kind == reports.StackedColumns || p.Kind == reports.StackedBars
+	longest, n := int64(0), 0
+	for r := range t.Rows {
+		if n++; n > rows {
+			break
+		}
+		total := int64(0)
+		for _, key := range p.Series {
+			v := r.Cells[columnIndex(t, key)].Int
+			if stacked {
+				total += v
+			} else {
+				total = max(total, v)
+			}
+		}
+		longest = max(longest, total)
+	}
+	return longest
+}
+
+// hourStep returns the axis step, as a fraction of a day, that is a round number of hours or minutes and leaves at most eight steps.
+func hourStep(longestMS int64) float64 {
+	steps := []int64{10 * msPerMinute, 30 * msPerMinute, msPerHour, 2 * msPerHour, 4 * msPerHour, 6 * msPerHour, 12 * msPerHour, 24 * msPerHour}
+	step := steps[len(steps)-1]
+	for _, s := range steps {
+		if longestMS <= 8*s {
+			step = s
+			break
+		}
+	}
+	for longestMS/8 > step {
+		step *= 2
+	}
+	return float64(step) / (24 * msPerHour)
+}

@@ -1,0 +1,133 @@
+package sheets
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"spoilbook/reports"
+)
+
+// Provenance says what a document was computed from, by whom and when, so that anybody can compute it again and compare.
+type Provenance struct {
+	Carrier           string // who runs the trucks
+	Period            reports.Period
+	ZoneName          string // as people write it; empty means the zone's own name
+	Position          uint64 // the last ledger position covered
+	LedgerHash        string // root of the ledger up to Position
+	RegisterPosition  uint64 // the last position that revised the register
+	RegisterRevisions int
+	Filter            reports.Filter
+	By                string    // who asked for it
+	At                time.Time // when; the only clock an export shows
+	Program           string    // name and version
+	Count             reports.Count
+}
+
+// zone returns the name shown beside times.
+func (p *Provenance) zone() string {
+	if p.ZoneName != "" {
+		return p.ZoneName
+	}
+	return p.Period.Zone.String()
+}
+
+// periodText returns the period as whole local days where it is, otherwise to the minute.
+func (p *Provenance) periodText() string {
+	from, to := p.Period.Local(p.Period.From), p.Period.Local(p.Period.To)
+	if isMidnight(from) && isMidnight(to) && from.Before(to) {
+		first, last := from.Format(time.DateOnly), to.AddDate(0, 0, -1).Format(time.DateOnly)
+		if first == last {
+			return first
+		}
+		return first + " to " + last
+	}
+	const minute = "2006-01-02 15:04"
+	return from.Format(minute) + " up to " + to.Format(minute)
+}
+
+func isMidnight(t time.Time) bool {
+	h, m, s := t.Clock()
+	return h == 0 && m == 0 && s == 0 && t.Nanosecond() == 0
+}
+
+func (p *Provenance) filterText() string {
+	parts := []string{}
+	for _, f := range []struct{ what, id string }{
+		{"truck", string(p.Filter.Truck)}, {"job", string(p.Filter.Job)}, {"client", string(p.Filter.Client)},
+	} {
+		if f.id != "" {
+			parts = append(parts, "only "+f.what+" "+f.id)
+		}
+	}
+	if len(parts) == 0 {
+		return "none: all trucks, jobs and clients"
+	}
+	return strings.Join(parts, ", ")
+}
+
+// fields returns the provenance as labelled texts, in the order a cover shows them.
+func (p *Provenance) fields() []reports.Field {
+	local := p.At.In(p.Period.Zone)
+	return []reports.Field{
+		{Label: "Carrier", Text: p.Carrier},
+		{Label: "Period", Text: p.periodText() + " (" + p.zone() + ")"},
+		{Label: "Filter", Text: p.filterText()},
+		{Label: "Ledger", Text: fmt.Sprintf("events up to position %d", p.Position)},
+		{Label: "Ledger hash", Text: p.LedgerHash},
+		{Label: "Register", Text: fmt.Sprintf("%s, the last at position %d", counted(p.RegisterRevisions, "revision"), p.RegisterPosition)},
+		{Label: "Events", Text: p.countText()},
+		{Label: "Made by", Text: p.By},
+		{Label: "Made at", Text: local.Format("2006-01-02 15:04:05 -07:00")},
+		{Label: "Made with", Text: p.Program},
+	}
+}
+
+func (p *Provenance) countText() string {
+	c := p.Count
+	return fmt.Sprintf("%d read: %d in effect (%d of them corrected), %d voided, %s or voidings, %s of the register",
+		c.Events, c.Effective, c.Corrected, c.Voided, counted(c.Corrections, "correction"), counted(c.Revisions, "revision"))
+}
+
+// counted returns "1 line", "2 lines".
+func counted(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}
+
+// standingNotes returns the cautions that belong to every export, after the document's own.
+func (p *Provenance) standingNotes() []string {
+	notes := []string{
+		"A complete record is not a statement of legal compliance. What the law asks for is decided by those it names, with the rules in force.",
+		fmt.Sprintf("Computed from the events recorded up to ledger position %d. What is recorded later, corrections too, is not in it.", p.Position),
+	}
+	if p.clockChanges() {
+		notes = append(notes, "The clocks of "+p.zone()+" change within this period: an hour is missing or comes twice in the times shown. "+
+			"The CSV and JSON exports carry each time's offset.")
+	}
+	return notes
+}
+
+// clockChanges reports whether the offset from UTC is not the same throughout the period.
+func (p *Provenance) clockChanges() bool {
+	t, end := p.Period.Local(p.Period.From), p.Period.Local(p.Period.To)
+	_, first := t.Zone()
+	for t.Before(end) {
+		_, next := t.ZoneBounds()
+		if next.IsZero() || !next.Before(end) {
+			return false
+		}
+		t = next
+		if _, off := t.Zone(); off != first {
+			return true
+		}
+	}
+	return false
+}
+
+// allNotes returns the document's notes and the standing ones.
+func allNotes(d *reports.Document, p *Provenance) []string {
+	return append(append([]string{}, d.Notes...), p.standingNotes()...)
+}

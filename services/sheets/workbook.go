@@ -1,0 +1,192 @@
+package sheets
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/xuri/excelize/v2"
+
+	"spoilbook/events"
+	"spoilbook/reports"
+)
+
+// Workbook writes d to w as an XLSX workbook (ISO/IEC 29500). cited gives the events behind the lines in position order, nil for none; it is
+// walked once. Memory does not grow with the number of rows: sheets and the archive go through temporary files, which are removed. It
+// stops soon after ctx is done.
+func Workbook(ctx context.Context, w io.Writer, d reports.Document, p Provenance, cited iter.Seq[*events.Recorded]) error {
+	return writeWorkbook(ctx, w, d, p, cited, limits{sheetRows: excelize.TotalRows, measuredRows: measuredRows})
+}
+
+// limits are the sizes that tests make small.
+type limits struct {
+	sheetRows    int // rows of one sheet
+	measuredRows int
+}
+
+// book is a workbook being written.
+type book struct {
+	ctx        context.Context
+	file       *excelize.File
+	document   *reports.Document
+	provenance *Provenance
+	limits     limits
+	styles     *styler
+	sheetNames *names
+	rangeNames *names
+	places     map[string]*place // by table name
+	contents   []contentLine
+	cautions   []string // what came up while writing, for the cover
+}
+
+// contentLine is a line of the cover's list of sheets.
+type contentLine struct{ sheet, title, detail string }
+
+// place says where a table's rows are.
+type place struct {
+	table *reports.Table
+	parts []part
+	rows  int
+}
+
+// part is the rows of a table on one sheet; last is below first when there are none.
+type part struct {
+	sheet       string
+	first, last int
+}
+
+func writeWorkbook(ctx context.Context, w io.Writer, d reports.Document, p Provenance, cited iter.Seq[*events.Recorded], l limits) (err error) {
+	if err := validate(&d, &p); err != nil {
+		return err
+	}
+	f := excelize.NewFile()
+	defer func() { err = errors.Join(err, f.Close()) }()
+	b := &book{ctx: ctx, file: f, document: &d, provenance: &p, limits: l, styles: newStyler(f), places: map[string]*place{},
+		sheetNames: newNames(coverSheet, picturesSheet, findingsSheet, eventsSheet), rangeNames: newNames()}
+	if err := b.fill(cited); err != nil {
+		return fmt.Errorf("workbook %s: %w", d.Report, err)
+	}
+	a, err := newArchive(ctx, w)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, a.discard()) }()
+	f.SetZipWriter(func(io.Writer) excelize.ZipWriter { return a })
+	if err := f.Write(io.Discard); err != nil {
+		return fmt.Errorf("workbook %s: write: %w", d.Report, err)
+	}
+	return nil
+}
+
+// fill makes all sheets, in the order of their tabs.
+func (b *book) fill(cited iter.Seq[*events.Recorded]) error {
+	if err := b.file.SetSheetName("Sheet1", coverSheet); err != nil {
+		return err
+	}
+	if err := b.properties(); err != nil {
+		return err
+	}
+	for i := range b.document.Tables {
+		t := &b.document.Tables[i]
+		if err := b.table(t, b.sheetNames.sheet(t.Name), dress{}); err != nil {
+			return err
+		}
+	}
+	if len(b.document.Pictures) > 0 {
+		if err := b.pictures(); err != nil {
+			return err
+		}
+	}
+	findings := findingsTable(b.document)
+	if err := b.table(&findings, findingsSheet, dress{severities: true}); err != nil {
+		return err
+	}
+	if cited != nil {
+		list := eventsTable(cited)
+		if err := b.table(&list, eventsSheet, dress{exactTimes: true}); err != nil {
+			return err
+		}
+	}
+	return b.cover()
+}
+
+// properties sets what file managers show. The times are the export's own, never the clock's.
+func (b *book) properties() error {
+	at := b.provenance.At.UTC().Format(time.RFC3339)
+	err := b.file.SetDocProps(&excelize.DocProperties{
+		Title: cellText(b.document.Title), Subject: cellText(b.provenance.Carrier + ", " + b.provenance.periodText()),
+		Creator: cellText(b.provenance.By), LastModifiedBy: cellText(b.provenance.By), Created: at, Modified: at,
+		Description: fmt.Sprintf("Ledger position %d", b.provenance.Position), Identifier: "xlsx", Language: "en", Revision: "1", Version: "1.0",
+	})
+	if err != nil {
+		return err
+	}
+	return b.file.SetAppProps(&excelize.AppProperties{Application: cellText(b.provenance.Program)})
+}
+
+// newSheet adds a sheet without grid lines, set up to print.
+func (b *book) newSheet(name string) error {
+	if i, err := b.file.GetSheetIndex(name); err != nil {
+		return err
+	} else if i < 0 {
+		if _, err := b.file.NewSheet(name); err != nil {
+			return err
+		}
+	}
+	if err := b.file.SetSheetView(name, -1, &excelize.ViewOptions{ShowGridLines: ptr(false)}); err != nil {
+		return err
+	}
+	if err := b.file.SetSheetProps(name, &excelize.SheetPropsOptions{FitToPage: ptr(true)}); err != nil {
+		return err
+	}
+	return b.printSetup(name)
+}
+
+// paperA4 is ISO A4 in the list of paper sizes of ISO/IEC 29500.
+const paperA4 = 9
+
+func (b *book) printSetup(sheet string) error {
+	orientation := "landscape"
+	if sheet == coverSheet {
+		orientation = "portrait"
+	}
+	err := b.file.SetPageLayout(sheet, &excelize.PageLayoutOptions{Size: ptr(paperA4), Orientation: ptr(orientation),
+		FitToWidth: ptr(1), FitToHeight: ptr(0)})
+	if err != nil {
+		return err
+	}
+	err = b.file.SetPageMargins(sheet, &excelize.PageLayoutMarginsOptions{Left: ptr(0.45), Right: ptr(0.45), Top: ptr(0.75), Bottom: ptr(0.65),
+		Header: ptr(0.35), Footer: ptr(0.3)})
+	if err != nil {
+		return err
+	}
+	p := b.provenance
+	return b.file.SetHeaderFooter(sheet, &excelize.HeaderFooterOptions{
+		OddHeader: "&L&9" + printText(b.document.Title, 80) + "&R&9" + printText(p.Carrier, 60),
+		OddFooter: "&L&9" + printText(p.periodText(), 50) + ", ledger position " + fmt.Sprint(p.Position) + "&R&9&A, page &P of &N",
+	})
+}
+
+// printText returns s for a page header, whose codes begin with an ampersand, cut to limit characters. A digit after the font size would
+// join it, so a space keeps them apart.
+func printText(s string, limit int) string {
+	r := []rune(strings.ReplaceAll(cellText(s), "\n", " "))
+	if len(r) > limit {
+		r = append(r[:limit-1], '…')
+	}
+	return " " + strings.ReplaceAll(string(r), "&", "&&")
+}
+
+// metaLine is what each sheet says of itself below its title, for when it is printed or copied alone.
+func (b *book) metaLine() string {
+	p := b.provenance
+	return cellText(strings.Join(slices.DeleteFunc([]string{p.Carrier, p.periodText(), "times in " + p.zone(),
+		fmt.Sprintf("ledger position %d", p.Position)}, func(s string) bool { return s == "" }), "  ·  "))
+}
+
+func ptr[T any](v T) *T { return &v }
