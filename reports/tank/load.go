@@ -76,17 +76,18 @@ func (f *fold) reckon(e *reports.Entry, b events.LoadCollected, m events.Materia
 			next = &r
 		}
 	}
-	both := b.SlurryVolume != nil && b.SlurryMass != nil
-	if both {
+	alone := true
+	if b.SlurryVolume != nil && b.SlurryMass != nil {
 		keep(f.byVolumeAndMass(e, b, m))
+		alone = best == nil
 	}
 	if b.Bank != nil {
 		keep(f.byBank(e, b, m))
 	}
-	if b.SlurryMass != nil && (!both || best == nil) {
+	if b.SlurryMass != nil && alone {
 		keep(byMass(*b.SlurryMass, m), true)
 	}
-	if b.SlurryVolume != nil && (!both || best == nil) {
+	if b.SlurryVolume != nil && alone {
 		keep(byVolume(*b.SlurryVolume, m), true)
 	}
 	if best == nil { // a bank that was refused, and nothing else
