@@ -9,7 +9,6 @@ import (
 	"encoding/base64"
 	"encoding/hex"
 	"errors"
-	"fmt"
 	"io"
 	"os"
 	"path"
@@ -135,19 +134,6 @@ func VerifyLibrary(libraryPath string) error {
 	}
 	if got := hex.EncodeToString(hash.Sum(nil)); got != p.librarySHA256 {
 		return fetchError(ErrIntegrity, "%s has the SHA-256 %s; delete it and it is fetched again", libraryPath, got)
-	}
-	return nil
-}
-
-// syncDir makes a rename in a directory lasting.
-func syncDir(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return fetchError(err, "")
-	}
-	defer d.Close()
-	if err := d.Sync(); err != nil {
-		return fetchError(fmt.Errorf("sync %s: %w", dir, err), "")
 	}
 	return nil
 }

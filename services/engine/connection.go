@@ -72,14 +72,19 @@ func (c *connection) query(sql, format string, p parameters) (result, error) {
 	return c.take(c.call(c.library.query, sql, format, p))
 }
 
-// exec runs a statement and drops its result.
-func (c *connection) exec(sql string) error {
-	r, err := c.query(sql, "TabSeparated", parameters{})
+// discard checks a result and drops it.
+func (c *connection) discard(pointer unsafe.Pointer) error {
+	r, err := c.take(pointer)
 	if err != nil {
 		return err
 	}
 	r.free()
 	return nil
+}
+
+// exec runs a statement and drops its result.
+func (c *connection) exec(sql string) error {
+	return c.discard(c.call(c.library.query, sql, "TabSeparated", parameters{}))
 }
 
 // scalar runs a statement whose result is one value and returns it as text.

@@ -98,6 +98,9 @@ func (o Options) complete() (Options, error) {
 			return o, fmt.Errorf("open the ClickHouse engine: %w", err)
 		}
 	}
+	if _, err := os.Stat(o.Library); err != nil {
+		return o, fmt.Errorf("open the ClickHouse engine: its library: %w", err)
+	}
 	if o.Memory <= 0 {
 		o.Memory = DefaultMemory
 	}
@@ -123,7 +126,7 @@ func start(l *library, options Options) (*Engine, error) {
 		return err
 	})
 	if err != nil {
-		return nil, startError(err, output)
+		return nil, startError(l, options, err, output)
 	}
 	if err := e.identify(); err != nil {
 		e.control.close()
@@ -134,12 +137,29 @@ func start(l *library, options Options) (*Engine, error) {
 	return e, nil
 }
 
-// startError explains a refused start by what the engine printed.
-func startError(err error, output string) error {
-	if output == "" {
-		return fmt.Errorf("%w and gave no reason; a setting may have a bad value", err)
+// startError explains a refused start by what the engine printed. It prints
+// nothing about the bad value of a setting, so that is looked for.
+func startError(l *library, options Options, err error, output string) error {
+	if output != "" {
+		return fmt.Errorf("%w: %w", err, newException(output))
 	}
-	return fmt.Errorf("%w: %w", err, newException(output))
+	settings := options.Settings
+	options.Settings = nil
+	args, argsErr := options.arguments()
+	if argsErr != nil {
+		return errors.Join(err, argsErr)
+	}
+	c, plainErr := dial(l, args)
+	if plainErr != nil {
+		return fmt.Errorf("%w and gave no reason", err)
+	}
+	defer c.close()
+	for _, name := range sortedKeys(settings) {
+		if cause := c.exec("SET " + quoteName(name) + " = " + quoteString(settings[name])); cause != nil {
+			return fmt.Errorf("%w: the setting %s: %w", err, name, cause)
+		}
+	}
+	return fmt.Errorf("%w because of a setting, but did not say which", err)
 }
 
 // identify asks for what the handshake of clients needs.
@@ -170,15 +190,15 @@ func (e *Engine) Version() string { return e.version }
 // An error means that a statement could not be stopped and that the engine is
 // still running; end the process.
 func (e *Engine) Close() error {
-	e.closeOnce.Do(func() { e.closeErr = e.shut() })
+	e.closeOnce.Do(func() { e.closeErr = e.shut(closePatience) })
 	return e.closeErr
 }
 
-func (e *Engine) shut() error {
+func (e *Engine) shut(patience time.Duration) error {
 	close(e.closing)
-	impatient := time.AfterFunc(closePatience, e.stopAll)
+	impatient := time.AfterFunc(patience, e.stopAll)
 	defer impatient.Stop()
-	ctx, cancel := context.WithTimeout(context.Background(), closePatience+cancelPatience)
+	ctx, cancel := context.WithTimeout(context.Background(), patience+cancelPatience)
 	defer cancel()
 	for _, pool := range []*sessionPool{e.writers, e.readers} {
 		if err := pool.drain(ctx); err != nil {

@@ -166,7 +166,10 @@ func fill(ctx context.Context, dir, path string, progress func(string, int64, in
 	if err := os.Rename(unpacked, path); err != nil {
 		return fetchError(err, "")
 	}
-	return syncDir(dir)
+	if err := syncFile(path); err != nil {
+		return fetchError(err, "")
+	}
+	return nil
 }
 
 // npmPatience is how long npm may take.

@@ -7,7 +7,7 @@ import (
 )
 
 // insertChunk is how many bytes are handed to the engine at a time.
-const insertChunk = 1 << 20
+const insertChunk = 256 << 10
 
 // insert stores the rows of a body. They are committed when the whole body has
 // been read and parsed; before that every error drops them. An empty Native

@@ -17,3 +17,5 @@ func moveStandardInput() (*os.File, error) { return nil, errNoLoader }
 func moveStandardError(*os.File) (func() error, error) { return nil, errNoLoader }
 
 func tryLock(*os.File) (bool, error) { return false, errNoLoader }
+
+func syncFileSystem(string) error { return errNoLoader }

@@ -1,7 +1,6 @@
 package engine
 
 import (
-	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -89,17 +88,17 @@ func parseCall(r *http.Request, body io.Reader, readOnly bool) (call, error) {
 func (c *call) readStatement(query string, body io.Reader, length int64) error {
 	c.size = -1
 	if query == "" || !carriesData(query) {
-		text, more, err := readText(body)
+		text, complete, err := readText(body)
 		if err != nil {
 			return err
 		}
 		c.sql = strings.TrimPrefix(query+"\n"+text, "\n")
 		head, ok := parseInsert(c.sql)
 		if ok {
-			c.becomeInsert(head, io.MultiReader(strings.NewReader(c.sql[head.data:]), more))
+			c.becomeInsert(head, io.MultiReader(strings.NewReader(c.sql[head.data:]), body))
 			return nil
 		}
-		if more != nil {
+		if !complete {
 			return exceptionf(codeSyntaxError, "The statement is longer than %d bytes. (SYNTAX_ERROR)", maxStatementBytes)
 		}
 		return nil
@@ -125,20 +124,14 @@ func (c *call) becomeInsert(head insertHead, data io.Reader) {
 	c.format = firstOf(head.format, "Values")
 }
 
-// readText reads a body up to the longest statement. more is the rest, or nil.
-func readText(body io.Reader) (text string, more io.Reader, err error) {
+// readText reads a body up to the longest statement, and says whether that was
+// all of it.
+func readText(body io.Reader) (text string, complete bool, err error) {
 	read, err := io.ReadAll(io.LimitReader(body, maxStatementBytes))
 	if err != nil {
-		var e *Exception
-		if errors.As(err, &e) {
-			return "", nil, err
-		}
-		return "", nil, fmt.Errorf("read the statement: %w", err)
+		return "", false, fmt.Errorf("read the statement: %w", err)
 	}
-	if len(read) == maxStatementBytes {
-		more = body
-	}
-	return string(read), more, nil
+	return string(read), len(read) < maxStatementBytes, nil
 }
 
 // readerMaySet lists the settings that change how a result looks or make a

@@ -73,12 +73,14 @@ func sessionSettings() map[string]string {
 }
 
 // insertSettings make one block of every insert that carries data, so that it
-// is stored whole or not at all. A request's own settings win.
+// is stored whole or not at all, and refuse columns that the table does not
+// have, which would otherwise be dropped. A request's own settings win.
 func insertSettings() map[string]string {
 	return map[string]string{
-		"max_insert_block_size":       "1000000000000",
-		"min_insert_block_size_rows":  "1000000000000",
-		"min_insert_block_size_bytes": "1000000000000",
+		"input_format_skip_unknown_fields": "0",
+		"max_insert_block_size":            "1000000000000",
+		"min_insert_block_size_rows":       "1000000000000",
+		"min_insert_block_size_bytes":      "1000000000000",
 	}
 }
 
