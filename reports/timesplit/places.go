@@ -302,7 +302,7 @@ func (p *placer) dumping(s *stop, part Part, cites []uint64) claim {
 func (p *placer) journey(before, next *stop) claim {
 	lost := claim{activity: events.Unexplained, visit: -1, dump: -1, cites: p.s.Positions}
 	if before != nil {
-		lost.cites = before.arrival
+		lost.cites = append(slices.Clone(before.arrival), before.leaving...)
 	}
 	switch {
 	case before == nil && next == nil:

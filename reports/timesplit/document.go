@@ -1,0 +1,208 @@
+package timesplit
+
+import (
+	"fmt"
+	"strings"
+
+	"spoilbook/events"
+	"spoilbook/reports"
+)
+
+// Document returns the report as tables and pictures. Every total is the sum of
+// the rows above it, and the hours of each shift sum to its length.
+func (r *Report) Document() reports.Document {
+	p := r.Request.Period
+	d := reports.Document{
+		Report: "timesplit", Title: "Time split",
+		Subject: []reports.Field{
+			{Label: "Period", Text: fmt.Sprintf("from %s, up to and not including %s", p.Local(p.From).Format("2006-01-02 15:04"), p.Local(p.To).Format("2006-01-02 15:04"))},
+			{Label: "Time zone", Text: p.Zone.String()},
+			{Label: "Ledger position", Text: fmt.Sprint(r.Position)},
+			{Label: "Rest rule", Text: r.Rest.Name},
+		},
+		Notes:    r.notes(),
+		Tables:   []reports.Table{r.shiftTable(), r.dayTable(), r.sliceTable(), r.jobTable()},
+		Findings: r.Findings,
+	}
+	d.Tables = append(d.Tables, r.effortTable(), r.partTable())
+	if !r.Narrowed {
+		d.Tables = append(d.Tables, r.replayTable())
+	}
+	d.Tables = append(d.Tables, r.outsideTable())
+	d.Pictures = r.pictures()
+	return d
+}
+
+func (r *Report) notes() []string {
+	notes := []string{
+		"Times are elapsed times: an hour that the clock shows twice counts twice, one that it skips not at all.",
+		"Where signals overlap, the first of these is counted: stopped, loading, decanting, tipping, refilling, rest, standby, at a facility, on site, travel, unexplained.",
+		"A stop runs from the first press to the restart; a reset does not end it. These are records, not a safety function.",
+		"Shifts are cut at the edges of the period: what lies before its start or at and after its end is not in the tables.",
+		"A full dump is counted for the job of the visit left before it. Time that no entry explains is shown as unexplained.",
+		"Warnings about long work without rest are no certification that the rules that bind the crew were kept.",
+	}
+	if r.Narrowed {
+		notes = append(notes, "Only the time of the jobs asked for is shown, so shifts can be shorter here than they were.")
+	}
+	return notes
+}
+
+// label names a shift in tables and pictures.
+func (r *Report) label(s *Shift) string {
+	return string(s.Truck) + " " + r.Request.Period.Local(s.From).Format("2006-01-02 15:04")
+}
+
+// key turns an activity or part into the key of its column.
+func key(word string) string { return strings.ReplaceAll(word, "-", "_") + "_h" }
+
+// title turns an activity or part into the title of its column.
+func title(word string) string {
+	return strings.ToUpper(word[:1]) + strings.ReplaceAll(word[1:], "-", " ")
+}
+
+func activityColumns() []reports.Column {
+	cols := []reports.Column{}
+	for _, a := range events.Activities() {
+		cols = append(cols, reports.DurationColumn(key(string(a)), title(string(a))))
+	}
+	return cols
+}
+
+// activityCells returns the length of a row followed by its hours by activity.
+func activityCells(sum map[events.Activity]int64) []reports.Cell {
+	cells, total := []reports.Cell{}, int64(0)
+	for _, a := range events.Activities() {
+		cells = append(cells, reports.N(sum[a]))
+		total += sum[a]
+	}
+	return append([]reports.Cell{reports.N(total)}, cells...)
+}
+
+// addUp returns the totals of rows: sums of the columns that ask for one.
+func addUp(cols []reports.Column, rows []reports.Row) []reports.Cell {
+	totals := make([]reports.Cell, len(cols))
+	for c := range cols {
+		if !cols[c].Total {
+			totals[c] = reports.Blank()
+			continue
+		}
+		for i := range rows {
+			if cell := rows[i].Cells[c]; !cell.Empty {
+				totals[c].Int += cell.Int
+			}
+		}
+	}
+	return totals
+}
+
+func (r *Report) shiftTable() reports.Table {
+	cols := append([]reports.Column{
+		reports.TextColumn("shift", "Shift"), reports.TextColumn("truck", "Truck"), reports.TextColumn("operator", "Operator"),
+		reports.TextColumn("crew", "Crew"), reports.InstantColumn("from", "From"), reports.InstantColumn("to", "To"),
+		{Key: "ended", Title: "End recorded", Kind: reports.YesNo}, reports.DurationColumn("length_h", "Length"),
+	}, activityColumns()...)
+	rows := []reports.Row{}
+	for k := range r.Shifts {
+		s := &r.Shifts[k]
+		crew := make([]string, len(s.Crew))
+		for i, o := range s.Crew {
+			crew[i] = string(o)
+		}
+		cells := append([]reports.Cell{reports.T(r.label(s)), reports.T(string(s.Truck)), reports.T(string(s.Operator)),
+			reports.T(strings.Join(crew, ", ")), reports.At(s.From), reports.At(s.To), reports.Yes(!s.Open)},
+			activityCells(Hours(s.Slices))...)
+		rows = append(rows, reports.Row{Cells: cells, Cites: s.Positions})
+	}
+	return reports.Table{Name: "Shifts", Title: "Hours of each shift by activity",
+		Note: "The activities of a row sum to its length.", Columns: cols, Rows: reports.RowsOf(rows),
+		Totals: addUp(cols, rows), Cited: true}
+}
+
+func (r *Report) dayTable() reports.Table {
+	cols := append([]reports.Column{{Key: "day", Title: "Day", Kind: reports.Date},
+		reports.DurationColumn("length_h", "Length")}, activityColumns()...)
+	byDay := map[string]map[events.Activity]int64{}
+	for k := range r.Shifts {
+		for i := range r.Shifts[k].Slices {
+			c := &r.Shifts[k].Slices[i]
+			for _, part := range LocalParts(c.From, c.To, r.Request.Period.Zone, nil) {
+				if byDay[part.Day] == nil {
+					byDay[part.Day] = map[events.Activity]int64{}
+				}
+				byDay[part.Day][c.Activity] += part.LengthMS()
+			}
+		}
+	}
+	rows := []reports.Row{}
+	for _, day := range r.Request.Period.EachDay() {
+		rows = append(rows, reports.Row{Cells: append([]reports.Cell{reports.T(day)}, activityCells(byDay[day])...)})
+	}
+	return reports.Table{Name: "Days", Title: "Hours of each day by activity",
+		Note:    "Shifts that pass midnight are divided there. A day without a shift is an explicit zero.",
+		Columns: cols, Rows: reports.RowsOf(rows), Totals: addUp(cols, rows)}
+}
+
+func (r *Report) sliceTable() reports.Table {
+	cols := []reports.Column{
+		reports.TextColumn("truck", "Truck"), reports.InstantColumn("from", "From"), reports.InstantColumn("to", "To"),
+		reports.DurationColumn("length_h", "Length"), reports.TextColumn("activity", "Activity"), reports.TextColumn("part", "Part"),
+		reports.TextColumn("cause", "Cause"), reports.TextColumn("side", "Side"), reports.TextColumn("job", "Job"),
+		reports.InstantColumn("visit", "Visit from"),
+	}
+	rows := []reports.Row{}
+	for k := range r.Shifts {
+		s := &r.Shifts[k]
+		for i := range s.Slices {
+			c := &s.Slices[i]
+			visit := events.Time{}
+			if c.Visit >= 0 {
+				visit = s.Visits[c.Visit].Arrived
+			}
+			rows = append(rows, reports.Row{Cites: c.Positions, Cells: []reports.Cell{
+				reports.T(string(s.Truck)), reports.At(c.From), reports.At(c.To), reports.N(c.LengthMS()),
+				reports.T(string(c.Activity)), reports.T(string(c.Part)), reports.T(c.Cause), reports.T(string(c.Side)),
+				reports.T(string(c.Job)), reports.At(visit)}})
+		}
+	}
+	return reports.Table{Name: "Slices", Title: "Every slice of time", Columns: cols, Rows: reports.RowsOf(rows),
+		Totals: addUp(cols, rows), Cited: true}
+}
+
+func (r *Report) jobTable() reports.Table {
+	cols := append([]reports.Column{reports.TextColumn("job", "Job"), reports.DurationColumn("length_h", "Length")}, activityColumns()...)
+	byJob := map[events.JobID]map[events.Activity]int64{}
+	for k := range r.Shifts {
+		for i := range r.Shifts[k].Slices {
+			c := &r.Shifts[k].Slices[i]
+			if byJob[c.Job] == nil {
+				byJob[c.Job] = map[events.Activity]int64{}
+			}
+			byJob[c.Job][c.Activity] += c.LengthMS()
+		}
+	}
+	rows := []reports.Row{}
+	for _, job := range sortedKeys(byJob) {
+		name := string(job)
+		if job == "" {
+			name = "(no job)"
+		}
+		rows = append(rows, reports.Row{Cells: append([]reports.Cell{reports.T(name)}, activityCells(byJob[job])...)})
+	}
+	return reports.Table{Name: "Jobs", Title: "Hours of each job by activity", Columns: cols, Rows: reports.RowsOf(rows),
+		Totals: addUp(cols, rows)}
+}
+
+func (r *Report) outsideTable() reports.Table {
+	cols := []reports.Column{
+		reports.TextColumn("truck", "Truck"), reports.TextColumn("kind", "Entry"), reports.InstantColumn("from", "From"),
+		reports.InstantColumn("to", "To"), reports.TextColumn("job", "Job"), reports.TextColumn("why", "Why it is not counted"),
+	}
+	rows := []reports.Row{}
+	for _, o := range r.Outside {
+		rows = append(rows, reports.Row{Cites: o.Positions, Cells: []reports.Cell{reports.T(string(o.Truck)), reports.T(string(o.Kind)),
+			reports.At(o.From), reports.At(o.To), reports.T(string(o.Job)), reports.T(o.Why)}})
+	}
+	return reports.Table{Name: "Outside shifts", Title: "Entries that no shift accounts for", Columns: cols,
+		Rows: reports.RowsOf(rows), Cited: true}
+}
