@@ -139,7 +139,7 @@ func (b *Broker) retry(ctx context.Context, try func(context.Context) error) err
 		if ctx.Err() != nil {
 			return fmt.Errorf("%w (after attempt %d: %w)", ctx.Err(), attempt, err)
 		}
-		if !errors.Is(err, ErrUnavailable) || b.closed.Load() {
+		if !errors.Is(err, ErrUnavailable) || b.writable() != nil || b.closed.Load() {
 			return err
 		}
 		if attempt == publishAttempts || time.Since(begun)+wait > publishBudget {
@@ -156,7 +156,24 @@ func (b *Broker) attempt(ctx context.Context, try func(context.Context) error) e
 	if b.closed.Load() {
 		return ErrClosed
 	}
+	if err := b.writable(); err != nil {
+		return err
+	}
 	ctx, cancel := request(ctx)
 	defer cancel()
-	return classify(try(ctx))
+	err := classify(try(ctx))
+	if err != nil {
+		// The server answers nothing when it could not write. Its log has the reason.
+		if cause := b.writable(); cause != nil {
+			return fmt.Errorf("%w (%w)", cause, err)
+		}
+	}
+	return err
+}
+
+func (b *Broker) writable() error {
+	if b.server == nil {
+		return nil
+	}
+	return b.server.writable()
 }

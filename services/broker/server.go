@@ -1,6 +1,7 @@
 package broker
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"log/slog"
@@ -9,7 +10,9 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/nats-io/nats-server/v2/server"
@@ -21,14 +24,19 @@ const (
 	// The limits of the streams are set on the streams; this only keeps the server from guessing one from the free disk at start.
 	serverStoreBytes  = 1 << 60
 	serverMemoryBytes = 64 << 20
+
+	// diskReserveBytes is left free on the disk. A server that meets a full disk stops writing until it is started again; one that is asked
+	// for nothing more goes on by itself when there is room.
+	diskReserveBytes = 64 << 20
 )
 
 // embedded is the in-process server. Its storage is Dir/jetstream.
 type embedded struct {
-	srv  *server.Server
-	dir  string
-	port bool
-	log  *serverLog
+	srv     *server.Server
+	dir     string
+	port    bool
+	log     *serverLog
+	reserve atomic.Uint64 // bytes of disk to leave free
 }
 
 func startServer(o Options) (*embedded, error) {
@@ -59,6 +67,7 @@ func startServer(o Options) (*embedded, error) {
 		return nil, fmt.Errorf("in-process server: %w", err)
 	}
 	e := &embedded{srv: srv, dir: o.Dir, port: !so.DontListen, log: &serverLog{log: o.Logger}}
+	e.reserve.Store(diskReserveBytes)
 	srv.SetLogger(e.log, false, false)
 	srv.Start()
 	if fatal := e.log.fatalText(); fatal != "" {
@@ -100,6 +109,21 @@ func (e *embedded) clientURL() string {
 		return ""
 	}
 	return (&url.URL{Scheme: "nats", Host: e.srv.Addr().String()}).String()
+}
+
+// writable returns why the server can store nothing more: it has stopped writing, or would meet a full disk.
+func (e *embedded) writable() error {
+	if text := e.log.writeErrorText(); text != "" {
+		cause := ErrUnavailable
+		if strings.Contains(text, "no space left") {
+			cause = ErrFull
+		}
+		return fmt.Errorf("%w: the in-process server has stopped writing, cure the cause and start again: %s", cause, text)
+	}
+	if free, known := diskFree(e.dir); known && free < e.reserve.Load() {
+		return fmt.Errorf("%w: %d bytes are free on the disk of %s", ErrFull, free, e.dir)
+	}
+	return nil
 }
 
 // streamFolder is where the server keeps a stream. The account has the server's default name, as no other is configured.
@@ -144,11 +168,19 @@ func syncTree(root string) error {
 	})
 }
 
-// serverLog passes the server's warnings and errors to slog and remembers the last fatal one, which the server reports only here.
+// serverLog passes the server's warnings and errors to slog. It remembers the last fatal one, and the first that says that a stream is not
+// written any more, because the server reports them only here.
 type serverLog struct {
-	log   *slog.Logger
-	mu    sync.Mutex
-	fatal string
+	log        *slog.Logger
+	mu         sync.Mutex
+	fatal      string
+	writeError string
+}
+
+func (l *serverLog) writeErrorText() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.writeError
 }
 
 func (l *serverLog) fatalText() string {
@@ -166,7 +198,16 @@ func (l *serverLog) Fatalf(format string, args ...any) {
 }
 
 func (l *serverLog) Errorf(format string, args ...any) {
-	l.log.Error("broker server", "message", fmt.Sprintf(format, args...))
+	text := fmt.Sprintf(format, args...)
+	// A failed write of a batch that is still being collected is not among these: the next batch has a file of its own.
+	ofStream := strings.HasPrefix(text, "JetStream stream '") || strings.HasPrefix(text, "Filestore [SPOILBOOK_")
+	if stopped := strings.Contains(strings.ToLower(text), "critical write error"); stopped && ofStream ||
+		strings.Contains(text, "will be DISABLED") {
+		l.mu.Lock()
+		l.writeError = cmp.Or(l.writeError, text)
+		l.mu.Unlock()
+	}
+	l.log.Error("broker server", "message", text)
 }
 
 func (l *serverLog) Warnf(format string, args ...any) {
