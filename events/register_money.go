@@ -130,11 +130,11 @@ func (d RateCard) Check(c *Check) {
 	checkCurrency(c, d.Currency)
 	d.checkRates(c)
 	d.checkBands(c)
-	if d.Minimum.Minutes != 0 {
+	if d.Minimum != (Minimum{}) {
 		c.Between("minimum.minutes", d.Minimum.Minutes, 1, 1_440, "minutes")
 		c.OneOf("minimum.per", d.Minimum.Per, "visit", "day")
 	}
-	if d.Rounding.IncrementMinutes != 0 || d.Rounding.Mode != "" {
+	if d.Rounding != (Rounding{}) {
 		c.Between("rounding.incrementMinutes", d.Rounding.IncrementMinutes, 1, 240, "minutes")
 		c.OneOf("rounding.mode", d.Rounding.Mode, "up", "nearest", "none")
 		c.OneOf("rounding.per", d.Rounding.Per, "line", "visit", "day")
@@ -198,7 +198,7 @@ func checkClock(c *Check, field, s string) {
 }
 
 func (d RateCard) checkUnits(c *Check) {
-	if d.Spoil.Rate != "" || d.Spoil.Per != "" {
+	if d.Spoil != (SpoilRate{}) {
 		c.OneOf("spoil.per", d.Spoil.Per, "tonne", "m3")
 		checkDecimal(c, "spoil.rate", d.Spoil.Rate, false)
 	}

@@ -124,7 +124,7 @@ func (d Facility) Check(c *Check) {
 	}
 	c.Between("weighbridgeIntervalKg", d.WeighbridgeIntervalKg, 0, 1_000, "kilograms")
 	checkOptionalDecimal(c, "gateFeePerTonne", d.GateFeePerTonne)
-	if d.GateFeePerTonne != "" {
+	if d.GateFeePerTonne != "" || d.Currency != "" {
 		checkCurrency(c, d.Currency)
 	}
 	c.Text("timeZone", d.TimeZone, 1, 60)
