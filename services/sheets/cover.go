@@ -126,6 +126,8 @@ func (c *coverWriter) section(title string) {
 	}
 	c.do(func() error { return c.book.file.SetRowHeight(coverSheet, c.row, 24) })
 	c.row++
+	c.do(func() error { return c.book.file.SetRowHeight(coverSheet, c.row, 4) })
+	c.row++
 }
 
 func (c *coverWriter) line(label, text string) { c.styled(label, text, look{role: roleLabel}) }

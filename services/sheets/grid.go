@@ -39,7 +39,6 @@ type grid struct {
 	columns []column
 	place   *place
 	sums    []sum
-	tall    bool // some text column may take several lines
 
 	stream *excelize.StreamWriter
 	sheet  string
@@ -157,9 +156,6 @@ func (g *grid) layOut(pending []reports.Row) {
 	}
 	for i, w := range columnWidths(g.columns, measures) {
 		g.columns[i].width = w
-		if g.columns[i].wraps() && measures[i].content > w-padding {
-			g.tall = true
-		}
 	}
 }
 
@@ -167,7 +163,10 @@ func (g *grid) makeStyles() error {
 	for i := range g.columns {
 		c := &g.columns[i]
 		for t := range c.style {
-			id, err := g.book.styles.id(look{role: roleBody, tone: tone(t), format: c.format, right: c.right, top: g.tall})
+			if t > 0 && (i > 0 || !g.dress.severities) {
+				continue
+			}
+			id, err := g.book.styles.id(look{role: roleBody, tone: tone(t), format: c.format, right: c.right})
 			if err != nil {
 				return err
 			}

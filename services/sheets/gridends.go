@@ -20,7 +20,8 @@ func (g *grid) open(sheet string) error {
 		return err
 	}
 	g.stream, g.sheet, g.row = stream, sheet, 0
-	for i := range g.columns {
+	// From the last to the first, because the library puts each before those it has and columns must stand in order.
+	for i := len(g.columns) - 1; i >= 0; i-- {
 		if err := stream.SetColWidth(i+1, i+1, g.columns[i].width); err != nil {
 			return err
 		}
@@ -55,7 +56,7 @@ func (g *grid) heads() error {
 	note := cellText(g.table.Note)
 	height := 6.0
 	if note != "" {
-		height = heightOf(lineCount(note, width))
+		height = heightOf(lineCount(note, width-padding))
 		if len(g.columns) > 1 {
 			last, err := excelize.CoordinatesToCellName(len(g.columns), noteRow)
 			if err != nil {
@@ -73,7 +74,7 @@ func (g *grid) heads() error {
 	for i := range g.columns {
 		c := &g.columns[i]
 		g.cells[i] = excelize.Cell{StyleID: c.head, Value: c.heading}
-		lines = max(lines, lineCount(c.heading, c.width-filterButton))
+		lines = max(lines, lineCount(c.heading, (c.width-padding-filterButton)/boldWidth))
 	}
 	return g.write(headerRow, heightOf(lines)+4)
 }

@@ -15,9 +15,11 @@ const (
 	maxTextColumn  = 44  // a text is wrapped at this width
 	maxTokenColumn = 70  // a single word may ask for this much
 	squeezedColumn = 18  // what a text column is narrowed to at most
-	sheetWidth     = 185 // what a page takes at a legible scale: beyond it text columns are narrowed
-	filterButton   = 3   // room for the filter's button beside a heading
-	padding        = 1.6
+	sheetWidth     = 200 // what a page takes at a legible scale: beyond it text columns are narrowed
+	filterButton   = 2   // room for the filter's button beside a heading
+	padding        = 3.2 // the cell's own margins and the indent
+
+	boldWidth = 1.08 // bold text beside plain
 
 	lineHeight = 15
 	rowPadding = 5
@@ -51,19 +53,23 @@ func wideTextWidth(s string) float64 {
 	return w
 }
 
+// asciiWidth is the width of a printable ASCII character in digits, near to that of the common sans-serif faces, a little above so that
+// estimates err towards room.
 func asciiWidth(b byte) float64 {
+	const (
+		slim   = " !'(),-.:;I[]`ijl{|}\"/\\frt"
+		broad  = "ABDEGHKNOPQRUVX#$&+<=>^~"
+		broad2 = "MW@%mw"
+	)
 	switch {
-	case b >= 'A' && b <= 'Z':
-		if b == 'M' || b == 'W' {
-			return 1.75
-		}
+	case strings.IndexByte(slim, b) >= 0:
+		return 0.65
+	case strings.IndexByte(broad2, b) >= 0:
+		return 1.6
+	case strings.IndexByte(broad, b) >= 0:
 		return 1.25
-	case b == 'm' || b == 'w' || b == '%' || b == '@':
-		return 1.55
-	case b == 'i' || b == 'l' || b == 'j' || b == ' ' || b == ',' || b == '.' || b == ':' || b == '\'':
-		return 0.6
 	}
-	return 1.05
+	return 1
 }
 
 // lineCount estimates how many lines s takes when wrapped at words within width; a longer word is broken.
@@ -139,7 +145,7 @@ func headingWidth(heading string) float64 {
 	for word := range strings.FieldsSeq(heading) {
 		longest = max(longest, textWidth(word))
 	}
-	return max(longest, textWidth(heading)*1.1/2) + filterButton
+	return max(longest, textWidth(heading)/2.5)*boldWidth + filterButton
 }
 
 // squeeze lowers the widest columns to one common width, none below its floor, until the sum fits the sheet.

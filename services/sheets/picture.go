@@ -14,7 +14,7 @@ const (
 	pictureColumnWidth = 12
 	pictureWidth       = 1060 // pixels
 	pictureHeight      = 500
-	pictureRows        = 26 // sheet rows it lies over, of 20 points
+	pictureRows        = 22 // sheet rows it lies over, and a little more
 	pictureRowHeight   = 20
 	pictureFirstRow    = 4
 )
@@ -42,7 +42,7 @@ func (b *book) pictures() error {
 		}
 		p := &b.document.Pictures[i]
 		if i > 0 {
-			if err := b.file.InsertPageBreak(name, fmt.Sprintf("A%d", row)); err != nil {
+			if err := b.file.InsertPageBreak(name, fmt.Sprintf("A%d", row-1)); err != nil {
 				return err
 			}
 		}
@@ -68,7 +68,7 @@ func (b *book) caption(p *reports.Picture, row int, last string) error {
 	if err := b.text(picturesSheet, ref, text, look{role: roleNote}); err != nil {
 		return err
 	}
-	return b.file.SetRowHeight(picturesSheet, row, heightOf(lineCount(text, pictureColumns*pictureColumnWidth)))
+	return b.file.SetRowHeight(picturesSheet, row, heightOf(lineCount(text, pictureColumns*pictureColumnWidth-padding)))
 }
 
 // picture draws one chart with its upper left corner in row.
@@ -108,7 +108,7 @@ func (b *book) chart(p *reports.Picture, at *place) (*excelize.Chart, error) {
 		Legend: excelize.ChartLegend{Position: "bottom", Font: &excelize.Font{Family: fontName, Size: 11, Color: ink}},
 		Title: excelize.ChartTitle{Paragraph: []excelize.RichTextRun{{Text: cellText(p.Title),
 			Font: &excelize.Font{Family: fontName, Size: 15, Bold: true, Color: slate}}}},
-		Format:       excelize.GraphicOptions{AltText: cellText(p.Alt), Name: cellText(p.Title), Positioning: "oneCell"},
+		Format:       excelize.GraphicOptions{AltText: cellText(p.Alt), Name: cellText(p.Title), Positioning: "twoCell"},
 		ShowBlanksAs: "gap", GapWidth: ptr(uint(45)), VaryColors: ptr(false)}
 	if len(p.Series) == 1 {
 		c.Legend.Position = "none"
@@ -161,24 +161,47 @@ func (b *book) axes(c *excelize.Chart, p *reports.Picture, t *reports.Table, row
 		return excelize.ChartTitle{Paragraph: []excelize.RichTextRun{{Text: cellText(s),
 			Font: &excelize.Font{Family: fontName, Size: 11, Bold: true, Color: quiet}}}}
 	}
+	span := b.spanOf(p, t, rows)
 	category := t.Columns[columnIndex(t, p.Category)]
 	c.XAxis = excelize.ChartAxis{Font: font, Title: titled(heading(&category, b.provenance.zone()))}
-	if f := formatOf(&category); category.Kind == reports.Instant || category.Kind == reports.Date {
-		c.XAxis.NumFmt = excelize.ChartNumFmt{CustomNumFmt: f}
+	if category.Kind == reports.Instant || category.Kind == reports.Date {
+		c.XAxis.NumFmt = excelize.ChartNumFmt{CustomNumFmt: formatOf(&category)}
 	}
 	if p.Kind == reports.Bars || p.Kind == reports.StackedBars {
 		c.XAxis.ReverseOrder = true // the first row on top, as in the table
+	} else if span.labels*labelDigitPixels > pictureWidth {
+		c.XAxis.Alignment.TextRotation = -90
+		c.XAxis.TickLabelSkip = (rows + maxUprightLabels - 1) / maxUprightLabels
 	}
 	value := t.Columns[columnIndex(t, p.Series[0])]
 	c.YAxis = excelize.ChartAxis{Font: font, MajorGridLines: true, Title: titled(axisTitle(p, t, b.provenance.zone())),
-		NumFmt: excelize.ChartNumFmt{CustomNumFmt: formatOf(&value)}}
+		NumFmt: excelize.ChartNumFmt{CustomNumFmt: axisFormat(&value, span.tallest)}}
 	if value.Kind == reports.Duration {
-		c.YAxis.NumFmt.CustomNumFmt = "[h]:mm"
-		c.YAxis.MajorUnit = hourStep(tallest(p, t, rows))
+		c.YAxis.MajorUnit = hourStep(span.tallest)
 	}
 	if kind := p.Kind; kind == reports.StackedColumns || kind == reports.StackedBars {
 		c.Overlap = ptr(100)
 	}
+}
+
+const (
+	labelDigitPixels = 8  // of an axis label, with its share of the gap to the next
+	maxUprightLabels = 48 // labels that stand upright beside each other
+)
+
+// axisFormat shows no more decimals than the steps of an axis up to tallest need.
+func axisFormat(c *reports.Column, tallest int64) string {
+	if c.Kind == reports.Duration {
+		return "[h]:mm"
+	}
+	whole := number(tallest, c.Scale)
+	switch {
+	case whole >= 10 || c.Decimals == 0:
+		return "#,##0"
+	case whole >= 1:
+		return "0.0"
+	}
+	return formatOf(c)
 }
 
 // axisTitle is the heading of the only series, or the unit that the series share.
@@ -201,14 +224,21 @@ func axisTitle(p *reports.Picture, t *reports.Table, zone string) string {
 	return first.Unit
 }
 
-// tallest is the longest duration that a picture's axis must show.
-func tallest(p *reports.Picture, t *reports.Table, rows int) int64 {
+// span is what a picture's axes must show.
+type span struct {
+	tallest int64   // the largest value, or sum where they are stacked, in units of the column
+	labels  float64 // the width of all category labels, in digits
+}
+
+func (b *book) spanOf(p *reports.Picture, t *reports.Table, rows int) span {
 	stacked := p.Kind == reports.StackedColumns || p.Kind == reports.StackedBars
-	longest, n := int64(0), 0
+	category := columnIndex(t, p.Category)
+	s, n := span{}, 0
 	for r := range t.Rows {
 		if n++; n > rows {
 			break
 		}
+		s.labels += textWidth(shown(&t.Columns[category], r.Cells[category], b.provenance.Period)) + 1
 		total := int64(0)
 		for _, key := range p.Series {
 			v := r.Cells[columnIndex(t, key)].Int
@@ -218,9 +248,9 @@ func tallest(p *reports.Picture, t *reports.Table, rows int) int64 {
 				total = max(total, v)
 			}
 		}
-		longest = max(longest, total)
+		s.tallest = max(s.tallest, total)
 	}
-	return longest
+	return s
 }
 
 // hourStep returns the axis step, as a fraction of a day, that is a round number of hours or minutes and leaves at most eight steps.

@@ -84,7 +84,7 @@ type look struct {
 	tone   tone
 	format string // number format, empty for text
 	right  bool
-	top    bool // align to the top, for rows of several lines
+	top    bool // align to the top, on the cover
 }
 
 // styler makes each style of a workbook once.
@@ -111,12 +111,13 @@ func (s *styler) id(l look) (int, error) {
 func (l look) style() *excelize.Style {
 	st := &excelize.Style{
 		Font:      &excelize.Font{Family: fontName, Size: fontSize, Color: ink},
-		Alignment: &excelize.Alignment{Vertical: "center"},
+		Alignment: &excelize.Alignment{Vertical: "center", Horizontal: "left", Indent: 1},
 	}
 	if l.right {
 		st.Alignment.Horizontal = "right"
-	} else if l.role != roleTitle {
-		st.Alignment.Horizontal = "left"
+		if l.role == roleHeader {
+			st.Alignment.Indent = 2 // clear of the filter's button
+		}
 	}
 	if l.format != "" {
 		st.CustomNumFmt = &l.format
@@ -193,7 +194,7 @@ const (
 	instantFormat  = "yyyy-mm-dd hh:mm"
 	secondFormat   = "yyyy-mm-dd hh:mm:ss"
 	dateFormat     = "yyyy-mm-dd"
-	durationFormat = "[h]:mm;-[h]:mm"
+	durationFormat = "[h]:mm"
 	positionFormat = "0"
 )
 
