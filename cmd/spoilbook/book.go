@@ -1,0 +1,62 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"io"
+
+	"github.com/spf13/cobra"
+
+	"spoilbook/services/ledger"
+)
+
+// book is the ledger as commands use it: opened here or reached at a server.
+type book interface {
+	Head(ctx context.Context) (ledger.Head, error)
+	Submit(ctx context.Context, msgs []ledger.Message) (ledger.Ticket, error)
+	Await(ctx context.Context, t ledger.Ticket) (ledger.Fates, error)
+	Events(ctx context.Context, q ledger.EventQuery) ([]ledger.Stored, error)
+	Quarantine(ctx context.Context, q ledger.QuarantineQuery) ([]ledger.Quarantined, error)
+	Release(ctx context.Context, entry uint64, body []byte, author, note string) (ledger.Ticket, error)
+	Dismiss(ctx context.Context, entry uint64, author, note string) error
+	Export(ctx context.Context, w io.Writer, a reportArgs) error
+}
+
+// opened is a ledger whose store, and broker when writing, this process opened.
+type opened struct {
+	*ledger.Ledger
+	site *site
+}
+
+// Export computes a report here and writes it.
+func (o opened) Export(ctx context.Context, w io.Writer, a reportArgs) error {
+	return exportReport(ctx, w, o.Ledger, a)
+}
+
+// access is what a command needs of the ledger.
+type access int
+
+const (
+	reading access = iota
+	writing        // submit, and wait until recorded
+)
+
+// withBook opens the ledger that the options name, calls f with it and closes it.
+func withBook(c *cobra.Command, o siteOptions, need access, f func(context.Context, book) error) (err error) {
+	ctx := c.Context()
+	if o.server != "" {
+		return withServer(ctx, o, f)
+	}
+	s, err := openSite(ctx, o, need == writing, c.ErrOrStderr())
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, s.close()) }()
+	if need == writing {
+		// With servers of one's own another process may be the intake already.
+		if err := s.startIntake(ctx); err != nil && ledger.CodeOf(err) != ledger.InUse {
+			return err
+		}
+	}
+	return f(ctx, opened{s.ledger, s})
+}

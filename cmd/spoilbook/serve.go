@@ -1,0 +1,160 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/spf13/cobra"
+
+	"spoilbook/services/api"
+	"spoilbook/services/engine"
+	"spoilbook/services/intake"
+	"spoilbook/services/ledger"
+)
+
+func serveCommand() *cobra.Command {
+	var o siteOptions
+	var listen, engineListen string
+	c := &cobra.Command{
+		Use:   "serve",
+		Short: "Take events in, record them, and answer over HTTP until told to stop",
+		Long: `Run the whole ledger: the broker and the engine (embedded, or your own servers),
+the intake, and the HTTP API with reports. Nobody is authenticated, so it binds
+to loopback unless you say otherwise; put it behind something that does before
+you open it to a network. SIGTERM ends it in order; kill -9 loses nothing that
+was received.`,
+		Example: `  spoilbook serve --data ./spoilbook-data --listen 127.0.0.1:8080
+  spoilbook serve --nats nats://127.0.0.1:4222 --clickhouse clickhouse://127.0.0.1:9000/spoilbook
+  spoilbook serve --nats-listen 127.0.0.1:4222 --engine-listen 127.0.0.1:8123`,
+		Args: exactly(0, "no arguments"),
+		RunE: func(c *cobra.Command, _ []string) error {
+			return serve(c.Context(), o, listen, engineListen, c.OutOrStdout(), c.ErrOrStderr())
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&o.data, "data", envOr("SPOILBOOK_DATA", "./spoilbook-data"), "data `folder` of the embedded broker and engine")
+	addServerFlags(c, &o)
+	f.StringVar(&listen, "listen", "127.0.0.1:8080", "`address` of the HTTP API")
+	f.StringVar(&o.nats.Listen, "nats-listen", "", "loopback `address` on which the embedded broker takes NATS clients; none when empty")
+	f.StringVar(&engineListen, "engine-listen", "", "loopback `address` on which other ClickHouse clients may read the embedded engine; none when empty")
+	return c
+}
+
+// serve runs everything until ctx ends.
+func serve(ctx context.Context, o siteOptions, listen, engineListen string, stdout, stderr io.Writer) (err error) {
+	registry := prometheus.NewRegistry()
+	s := &site{options: o, log: o.logger(stderr), observe: observeIntake(registry)}
+	defer func() { err = errors.Join(err, s.close()) }()
+	// The port is taken first: a second process should learn at once that it is.
+	l, err := net.Listen("tcp", listen)
+	if err != nil {
+		return ledger.Wrap(ledger.InUse, err, "listen on %s", listen)
+	}
+	defer l.Close()
+	if err := s.open(ctx, true, stderr); err != nil {
+		return err
+	}
+	if err := s.startIntake(ctx); err != nil {
+		return err
+	}
+	if engineListen != "" {
+		closeEngine, err := s.serveEngine(engineListen, stdout)
+		if err != nil {
+			return err
+		}
+		defer closeEngine()
+	}
+	url := "http://" + l.Addr().String()
+	if s.lock != nil {
+		if err := s.lock.note(holderNote(url)); err != nil {
+			return ledger.Wrap(ledger.Internal, err, "data folder %s", o.data)
+		}
+	}
+	fmt.Fprintf(stdout, "spoilbook serves at %s (API description at %s/openapi.json)\n", url, url)
+	if at := s.broker.ClientURL(); at != "" {
+		fmt.Fprintf(stdout, "NATS clients connect to %s and publish on spoilbook.events.truck.NAME\n", at)
+	}
+	return s.serveHTTP(ctx, l, registry)
+}
+
+// serveHTTP answers until ctx ends or the intake dies.
+func (s *site) serveHTTP(ctx context.Context, l net.Listener, registry *prometheus.Registry) error {
+	server := &http.Server{Handler: api.New(api.Config{Ledger: s.ledger, Write: writeReport, Formats: formats(), Registry: registry,
+		Ready: s.ready, Logger: s.log, Version: version}),
+		ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 2 * time.Minute, WriteTimeout: 10 * time.Minute, IdleTimeout: 2 * time.Minute,
+		MaxHeaderBytes: api.MaxHeaderBytes}
+	failed := make(chan error, 1)
+	go func() { failed <- server.Serve(l) }()
+	var cause error
+	select {
+	case <-ctx.Done():
+	case cause = <-failed:
+	case intakeErr := <-s.intakeDone:
+		s.intakeDone <- nil // close still reads it
+		cause = ledger.Wrap(ledger.Internal, cmpErr(intakeErr, errors.New("the intake ended")), "serve")
+	}
+	stopping, cancel := context.WithTimeout(context.WithoutCancel(ctx), 20*time.Second)
+	defer cancel()
+	return errors.Join(cause, server.Shutdown(stopping))
+}
+
+func cmpErr(err, otherwise error) error {
+	if err != nil {
+		return err
+	}
+	return otherwise
+}
+
+// ready says why no traffic should come, beyond what the ledger finds itself.
+func (s *site) ready(ctx context.Context) error {
+	if s.intakeRunning.Load() {
+		return nil
+	}
+	return ledger.Fail(ledger.StoreDown, "the intake is starting again after a failure")
+}
+
+// serveEngine lets other ClickHouse clients on this machine read the engine.
+func (s *site) serveEngine(listen string, stdout io.Writer) (stop func(), err error) {
+	if s.engine == nil {
+		return nil, ledger.Fail(ledger.BadRequest, "--engine-listen is for the embedded engine; with --clickhouse, connect to that server")
+	}
+	host, _, err := net.SplitHostPort(listen)
+	if ip := net.ParseIP(host); err != nil || host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+		return nil, ledger.Fail(ledger.BadRequest, "--engine-listen: found %q; allowed: a loopback address such as 127.0.0.1:8123", listen)
+	}
+	l, err := net.Listen("tcp", listen)
+	if err != nil {
+		return nil, ledger.Wrap(ledger.InUse, err, "listen on %s", listen)
+	}
+	server := &http.Server{Handler: s.engine.Handler(engine.HandlerOptions{ReadOnly: true}), ReadHeaderTimeout: 10 * time.Second}
+	go func() {
+		if err := server.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+			s.log.Error("engine port", "error", err)
+		}
+	}()
+	fmt.Fprintf(stdout, "ClickHouse clients may read at http://%s (database default, table events)\n", l.Addr())
+	return func() { _ = server.Close() }, nil // it held nothing
+}
+
+// observeIntake makes the metrics that say whether anything is late or stuck.
+func observeIntake(registry *prometheus.Registry) func(intake.Progress) {
+	fates := prometheus.NewCounterVec(prometheus.CounterOpts{Name: "spoilbook_intake_messages_total", Help: "Messages handled, by what became of them."}, []string{"fate"})
+	position := prometheus.NewGauge(prometheus.GaugeOpts{Name: "spoilbook_ledger_position", Help: "Last position of the ledger."})
+	seq := prometheus.NewGauge(prometheus.GaugeOpts{Name: "spoilbook_intake_stream_sequence", Help: "Last message of the stream that was handled."})
+	lag := prometheus.NewGauge(prometheus.GaugeOpts{Name: "spoilbook_intake_lag_seconds", Help: "From the broker's receipt of the last message handled to its record."})
+	registry.MustRegister(fates, position, seq, lag)
+	return func(p intake.Progress) {
+		fates.WithLabelValues("recorded").Add(float64(p.Recorded))
+		fates.WithLabelValues("duplicate").Add(float64(p.Duplicates))
+		fates.WithLabelValues("quarantined").Add(float64(p.Quarantined))
+		position.Set(float64(p.Position))
+		seq.Set(float64(p.StreamSeq))
+		lag.Set(p.Lag.Seconds())
+	}
+}

@@ -1,0 +1,168 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/schollz/progressbar/v3"
+	"github.com/spf13/cobra"
+
+	"spoilbook/services/broker"
+	"spoilbook/services/engine"
+	"spoilbook/services/intake"
+	"spoilbook/services/ledger"
+	"spoilbook/services/store"
+)
+
+// siteOptions say where the ledger is.
+type siteOptions struct {
+	data, server string
+	nats         broker.Options
+	clickhouse   string
+	engineCache  string
+	verbose      bool
+}
+
+// addSiteFlags adds the flags by which a command finds the ledger.
+func addSiteFlags(c *cobra.Command, o *siteOptions) {
+	f := c.Flags()
+	f.StringVar(&o.data, "data", envOr("SPOILBOOK_DATA", "./spoilbook-data"), "data `folder` of the embedded broker and engine")
+	f.StringVar(&o.server, "server", os.Getenv("SPOILBOOK_SERVER"), "`URL` of a spoilbook that is running")
+	addServerFlags(c, o)
+}
+
+// addServerFlags adds the flags that name servers of one's own.
+func addServerFlags(c *cobra.Command, o *siteOptions) {
+	f := c.Flags()
+	f.StringVar(&o.nats.URL, "nats", os.Getenv("SPOILBOOK_NATS"), "`URL` of a NATS server or cluster with JetStream, instead of the embedded one")
+	f.StringVar(&o.nats.Credentials, "nats-creds", os.Getenv("SPOILBOOK_NATS_CREDS"), "credentials `file` for NATS")
+	f.StringVar(&o.nats.NKey, "nats-nkey", os.Getenv("SPOILBOOK_NATS_NKEY"), "NKey seed `file` for NATS")
+	f.StringVar(&o.nats.CAFile, "nats-ca", "", "`file` with the certificate authority of the NATS server")
+	f.StringVar(&o.nats.CertFile, "nats-cert", "", "client certificate `file` for NATS")
+	f.StringVar(&o.nats.KeyFile, "nats-key", "", "client key `file` for NATS")
+	f.IntVar(&o.nats.Replicas, "nats-replicas", 1, "copies of each stream, 1 or 3")
+	f.StringVar(&o.clickhouse, "clickhouse", os.Getenv("SPOILBOOK_CLICKHOUSE"), "`URL` of a ClickHouse server, clickhouse:// or http(s)://, instead of the embedded engine")
+	f.StringVar(&o.engineCache, "engine-cache", os.Getenv("SPOILBOOK_ENGINE_CACHE"), "`folder` where the engine library is kept")
+	f.BoolVarP(&o.verbose, "verbose", "v", false, "log what is done")
+}
+
+func envOr(name, otherwise string) string {
+	if v := os.Getenv(name); v != "" {
+		return v
+	}
+	return otherwise
+}
+
+func (o *siteOptions) logger(w io.Writer) *slog.Logger {
+	level := slog.LevelWarn
+	if o.verbose {
+		level = slog.LevelInfo
+	}
+	return slog.New(slog.NewTextHandler(w, &slog.HandlerOptions{Level: level}))
+}
+
+// embedded reports whether anything of the ledger lives in the data folder.
+func (o *siteOptions) embedded() bool { return o.nats.URL == "" || o.clickhouse == "" }
+
+// site is an open ledger with its parts, embedded or not.
+type site struct {
+	options siteOptions
+	log     *slog.Logger
+	lock    *folderLock
+	engine  *engine.Engine
+	store   *store.Store
+	broker  *broker.Broker // nil when only reading
+	ledger  *ledger.Ledger
+	observe func(intake.Progress)
+
+	stopIntake func()
+	intakeDone chan error
+}
+
+// openSite opens the store, and the broker too when writing is wanted. stderr
+// shows the engine's download.
+func openSite(ctx context.Context, o siteOptions, writing bool, stderr io.Writer) (*site, error) {
+	s := &site{options: o, log: o.logger(stderr)}
+	err := s.open(ctx, writing, stderr)
+	if err != nil {
+		return nil, errors.Join(err, s.close())
+	}
+	return s, nil
+}
+
+func (s *site) open(ctx context.Context, writing bool, stderr io.Writer) error {
+	o := s.options
+	var err error
+	if o.embedded() {
+		if s.lock, err = lockFolder(o.data); err != nil {
+			return err
+		}
+	}
+	stored := store.Options{URL: o.clickhouse}
+	if o.clickhouse == "" {
+		if s.engine, err = openEngine(ctx, o, stderr); err != nil {
+			return err
+		}
+		stored.Transport = s.engine.Transport()
+	}
+	if s.store, err = store.Open(ctx, stored); err != nil {
+		return ledger.Wrap(ledger.StoreDown, err, "ClickHouse")
+	}
+	config := ledger.Config{Store: s.store, Logger: s.log}
+	if writing {
+		o.nats.Dir, o.nats.Logger = filepath.Join(o.data, "broker"), s.log
+		if s.broker, err = broker.Open(ctx, o.nats); err != nil {
+			return codedBroker(err, "NATS")
+		}
+		config.Publisher = publisher{s.broker}
+	}
+	s.ledger = ledger.New(config)
+	return nil
+}
+
+// openEngine finds or fetches the library and opens the engine of a data folder.
+func openEngine(ctx context.Context, o siteOptions, stderr io.Writer) (*engine.Engine, error) {
+	var bar *progressbar.ProgressBar
+	library, err := engine.Fetch(ctx, engine.FetchOptions{CacheDir: o.engineCache, Progress: func(stage string, done, total int64) {
+		if bar == nil || bar.State().Description != stage {
+			bar = progressbar.NewOptions64(total, progressbar.OptionSetWriter(stderr), progressbar.OptionSetDescription(stage),
+				progressbar.OptionShowBytes(true), progressbar.OptionOnCompletion(func() { fmt.Fprintln(stderr) }))
+		}
+		if err := bar.Set64(done); err != nil {
+			fmt.Fprintf(stderr, "%s %d of %d\n", stage, done, total)
+		}
+	}})
+	if err != nil {
+		return nil, ledger.Wrap(ledger.EngineMissing, err, "the embedded ClickHouse engine")
+	}
+	e, err := engine.Open(ctx, engine.Options{Dir: filepath.Join(o.data, "engine"), Library: library,
+		BackupDir: filepath.Join(o.data, "backup")})
+	return e, ledger.Wrap(ledger.EngineMissing, err, "the embedded ClickHouse engine")
+}
+
+// close stops the intake and closes the parts in the order opposite to opening.
+func (s *site) close() error {
+	var errs []error
+	if s.stopIntake != nil {
+		s.stopIntake()
+		errs = append(errs, <-s.intakeDone)
+	}
+	if s.broker != nil {
+		ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+		defer cancel()
+		errs = append(errs, s.broker.Close(ctx))
+	}
+	if s.store != nil {
+		errs = append(errs, s.store.Close())
+	}
+	if s.engine != nil {
+		errs = append(errs, s.engine.Close())
+	}
+	return errors.Join(append(errs, s.lock.release())...)
+}

@@ -1,0 +1,203 @@
+package api
+
+import (
+	"bytes"
+	"context"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"strings"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"spoilbook/events"
+	"spoilbook/services/ledger"
+)
+
+// EventView is a recorded event with what the ledger gave it.
+type EventView struct {
+	Position uint64          `json:"position" doc:"dense position in the ledger, from 1"`
+	Recorded time.Time       `json:"recorded" doc:"when the ledger stored it"`
+	Hash     string          `json:"hash" doc:"RFC 6962 leaf hash of the event's canonical bytes, hex"`
+	Event    json.RawMessage `json:"event" doc:"the CloudEvent in canonical form (RFC 8785)"`
+}
+
+// SubmitView says what became of submitted events.
+type SubmitView struct {
+	State  string `json:"state" enum:"received,recorded" doc:"received: synced by the broker; recorded: handled by the ledger, as the counts say"`
+	Count  int    `json:"count" doc:"events taken"`
+	Stream string `json:"stream"`
+	First  uint64 `json:"first" doc:"first message of the stream"`
+	Last   uint64 `json:"last"`
+	ledger.Fates
+}
+
+type submitInput struct {
+	ContentType string `header:"Content-Type" doc:"application/cloudevents+json (one event), application/cloudevents-batch+json (an array) or application/x-ndjson (one event a line)"`
+	Wait        string `query:"wait" default:"10s" doc:"how long to wait until the events are recorded; 0s answers 202 as soon as they are received"`
+	RawBody     []byte
+}
+
+type submitOutput struct {
+	Status int
+	Body   SubmitView
+}
+
+type listInput struct {
+	After  uint64 `query:"after" doc:"only positions above this one"`
+	Limit  int    `query:"limit" default:"100" minimum:"1" maximum:"10000"`
+	Truck  string `query:"truck"`
+	Job    string `query:"job"`
+	Kind   string `query:"kind" example:"load.collected"`
+	Source string `query:"source" example:"/truck/TM-01"`
+	ID     string `query:"id"`
+}
+
+type listOutput struct {
+	Body struct {
+		Events []EventView `json:"events"`
+		Next   uint64      `json:"next,omitempty" doc:"give this as after to get the next page; absent on the last"`
+	}
+}
+
+type eventInput struct {
+	Position uint64 `path:"position" minimum:"1"`
+}
+
+type eventOutput struct{ Body EventView }
+
+type awaitInput struct {
+	Stream string `query:"stream" required:"true"`
+	First  uint64 `query:"first" required:"true"`
+	Last   uint64 `query:"last" required:"true"`
+	Wait   string `query:"wait" default:"10s"`
+}
+
+type awaitOutput struct{ Body ledger.Fates }
+
+func (s *service) addEvents(a huma.API) {
+	submit := huma.Operation{OperationID: "submit-events", Method: http.MethodPost, Path: "/v1/events", DefaultStatus: http.StatusOK,
+		Summary: "Submit one event, a batch, or NDJSON", MaxBodyBytes: MaxBodyBytes, Tags: []string{"events"},
+		Description: "An event counts once however often it comes, so a request may be repeated. An event that can not be recorded is quarantined whole."}
+	huma.Register(a, submit, s.submit)
+	huma.Register(a, huma.Operation{OperationID: "list-events", Method: http.MethodGet, Path: "/v1/events", Summary: "List recorded events", Tags: []string{"events"}}, s.list)
+	huma.Register(a, huma.Operation{OperationID: "get-event", Method: http.MethodGet, Path: "/v1/events/{position}", Summary: "One recorded event", Tags: []string{"events"}}, s.event)
+	huma.Register(a, huma.Operation{OperationID: "await-events", Method: http.MethodGet, Path: "/v1/fates", Summary: "Wait for submitted events and learn what became of them", Tags: []string{"events"}}, s.await)
+}
+
+func (s *service) submit(ctx context.Context, in *submitInput) (*submitOutput, error) {
+	wait, err := waitOf(in.Wait)
+	if err != nil {
+		return nil, s.problemOf(err)
+	}
+	msgs, err := messages(in.ContentType, in.RawBody)
+	if err != nil {
+		return nil, s.problemOf(err)
+	}
+	t, err := s.Ledger.Submit(ctx, msgs)
+	if err != nil {
+		return nil, s.problemOf(err)
+	}
+	out := &submitOutput{Status: http.StatusAccepted, Body: SubmitView{State: "received", Count: t.Count, Stream: t.Stream, First: t.First, Last: t.Last}}
+	if wait == 0 {
+		return out, nil
+	}
+	ctx, cancel := context.WithTimeout(ctx, wait)
+	defer cancel()
+	fates, err := s.Ledger.Await(ctx, t)
+	switch {
+	case err == nil:
+		out.Status, out.Body.State, out.Body.Fates = http.StatusOK, "recorded", fates
+	case ledger.CodeOf(err) != ledger.TimedOut:
+		return nil, s.problemOf(err)
+	}
+	return out, nil
+}
+
+func waitOf(text string) (time.Duration, error) {
+	wait, err := time.ParseDuration(text)
+	if err != nil || wait < 0 || wait > MaxWait {
+		return 0, ledger.Fail(ledger.BadRequest, "wait: found %q; allowed: a duration from 0s to %s", text, MaxWait)
+	}
+	return wait, nil
+}
+
+// messages splits a body into events by its media type. Events that turn out to
+// be invalid still go in, to be quarantined whole; a body that can not even be
+// split is refused, for nothing in it could be kept apart.
+func messages(contentType string, body []byte) ([]ledger.Message, error) {
+	media, _, _ := strings.Cut(contentType, ";")
+	var raws []json.RawMessage
+	switch strings.ToLower(strings.TrimSpace(media)) {
+	case "application/cloudevents-batch+json":
+		if err := json.Unmarshal(body, &raws); err != nil {
+			return nil, ledger.Wrap(ledger.BadRequest, err, "the body is not a JSON array of events")
+		}
+	case "application/x-ndjson", "application/jsonl":
+		for line := range bytes.Lines(body) {
+			if line = bytes.TrimSpace(line); len(line) > 0 {
+				raws = append(raws, line)
+			}
+		}
+	case "application/cloudevents+json", "application/json", "":
+		raws = []json.RawMessage{bytes.TrimSpace(body)}
+	default:
+		return nil, ledger.Fail(ledger.BadRequest, "content type: found %q; allowed: application/cloudevents+json, application/cloudevents-batch+json, application/x-ndjson", contentType)
+	}
+	if len(raws) == 0 || len(raws) == 1 && len(raws[0]) == 0 {
+		return nil, ledger.Fail(ledger.BadRequest, "the body holds no event")
+	}
+	msgs := make([]ledger.Message, len(raws))
+	for i, raw := range raws {
+		msgs[i] = ledger.MessageOf(raw)
+	}
+	return msgs, nil
+}
+
+func view(e *ledger.Stored) EventView {
+	return EventView{Position: e.Position, Recorded: e.Recorded.UTC(), Hash: hex.EncodeToString(e.Hash[:]), Event: e.Body}
+}
+
+func (s *service) list(ctx context.Context, in *listInput) (*listOutput, error) {
+	list, err := s.Ledger.Events(ctx, ledger.EventQuery{After: in.After, Limit: in.Limit, Truck: events.TruckID(in.Truck),
+		Job: events.JobID(in.Job), Kind: events.Kind(in.Kind), Source: events.Source(in.Source), ID: in.ID})
+	if err != nil {
+		return nil, s.problemOf(err)
+	}
+	out := &listOutput{}
+	out.Body.Events = make([]EventView, len(list))
+	for i := range list {
+		out.Body.Events[i] = view(&list[i])
+	}
+	if len(list) == in.Limit {
+		out.Body.Next = list[len(list)-1].Position
+	}
+	return out, nil
+}
+
+func (s *service) event(ctx context.Context, in *eventInput) (*eventOutput, error) {
+	e, err := s.Ledger.Event(ctx, in.Position)
+	if err != nil {
+		return nil, s.problemOf(err)
+	}
+	return &eventOutput{view(&e)}, nil
+}
+
+func (s *service) await(ctx context.Context, in *awaitInput) (*awaitOutput, error) {
+	wait, err := waitOf(in.Wait)
+	if err != nil {
+		return nil, s.problemOf(err)
+	}
+	if in.First == 0 || in.Last < in.First {
+		return nil, s.problemOf(ledger.Fail(ledger.BadRequest, "messages %d to %d: first is from 1 and not above last", in.First, in.Last))
+	}
+	ctx, cancel := context.WithTimeout(ctx, max(wait, time.Second))
+	defer cancel()
+	f, err := s.Ledger.Await(ctx, ledger.Ticket{Stream: in.Stream, First: in.First, Last: in.Last, Count: int(min(in.Last-in.First+1, 1<<30))})
+	if err != nil {
+		return nil, s.problemOf(fmt.Errorf("fates: %w", err))
+	}
+	return &awaitOutput{f}, nil
+}

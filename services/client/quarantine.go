@@ -1,0 +1,90 @@
+package client
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"net/url"
+	"strconv"
+	"time"
+
+	"spoilbook/services/ledger"
+)
+
+type entry struct {
+	Entry     uint64    `json:"entry"`
+	Received  time.Time `json:"received"`
+	Stream    string    `json:"stream"`
+	StreamSeq uint64    `json:"streamSeq"`
+	Subject   string    `json:"subject"`
+	State     string    `json:"state"`
+	Code      string    `json:"code"`
+	Reason    string    `json:"reason"`
+	Body      []byte    `json:"body"`
+	Settled   *struct {
+		At     time.Time `json:"at"`
+		Action string    `json:"action"`
+		Author string    `json:"author"`
+		Note   string    `json:"note"`
+	} `json:"settled"`
+}
+
+func (e *entry) quarantined() ledger.Quarantined {
+	q := ledger.Quarantined{Entry: e.Entry, Received: e.Received, Stream: e.Stream, StreamSeq: e.StreamSeq, Subject: e.Subject,
+		State: e.State, Code: e.Code, Reason: e.Reason, Body: e.Body}
+	if s := e.Settled; s != nil {
+		q.Settled = &ledger.Settlement{At: s.At, Action: s.Action, Author: s.Author, Note: s.Note}
+	}
+	return q
+}
+
+// Quarantine lists what could not be recorded.
+func (c *Client) Quarantine(ctx context.Context, q ledger.QuarantineQuery) ([]ledger.Quarantined, error) {
+	if q.Entry != 0 {
+		var e entry
+		if err := c.call(ctx, http.MethodGet, fmt.Sprintf("/v1/quarantine/%d", q.Entry), nil, "", nil, &e); err != nil {
+			return nil, err
+		}
+		return []ledger.Quarantined{e.quarantined()}, nil
+	}
+	v := url.Values{"after": {fmt.Sprint(q.After)}, "limit": {strconv.Itoa(min(max(q.Limit, 1), 1000))}, "all": {strconv.FormatBool(q.All)}}
+	var page struct {
+		Entries []entry `json:"entries"`
+	}
+	if err := c.call(ctx, http.MethodGet, "/v1/quarantine", v, "", nil, &page); err != nil {
+		return nil, err
+	}
+	out := make([]ledger.Quarantined, len(page.Entries))
+	for i := range page.Entries {
+		out[i] = page.Entries[i].quarantined()
+	}
+	return out, nil
+}
+
+// Release sends a quarantined message again, repaired when body is not empty.
+func (c *Client) Release(ctx context.Context, number uint64, body []byte, author, note string) (ledger.Ticket, error) {
+	in := map[string]any{"author": author, "note": note}
+	if len(body) > 0 {
+		if !json.Valid(body) {
+			return ledger.Ticket{}, ledger.Fail(ledger.BadRequest, "release entry %d: the repaired event is not JSON", number)
+		}
+		in["event"] = json.RawMessage(body)
+	}
+	text, err := json.Marshal(in)
+	if err != nil {
+		return ledger.Ticket{}, err
+	}
+	var v submitted
+	err = c.call(ctx, http.MethodPost, fmt.Sprintf("/v1/quarantine/%d/release", number), nil, "application/json", text, &v)
+	return v.ticket(), err
+}
+
+// Dismiss notes that a quarantined message is not to be recorded.
+func (c *Client) Dismiss(ctx context.Context, number uint64, author, note string) error {
+	text, err := json.Marshal(map[string]any{"author": author, "note": note})
+	if err != nil {
+		return err
+	}
+	return c.call(ctx, http.MethodPost, fmt.Sprintf("/v1/quarantine/%d/dismiss", number), nil, "application/json", text, nil)
+}
