@@ -82,11 +82,15 @@ func phases(m events.Material, ml, massG int64) parcel {
 func (c *crew) dig(n int) {
 	for range n {
 		c.restIfDue()
-		l := c.nextLoad()
-		c.makeRoom(l)
-		c.waterFor(l)
-		c.collect(l)
+		c.put(c.nextLoad())
 	}
+}
+
+// put collects a load once there is room and water for it.
+func (c *crew) put(l load) {
+	c.makeRoom(l)
+	c.waterFor(l)
+	c.collect(l)
 }
 
 // collect sucks a load up with both pumps running.
@@ -118,14 +122,25 @@ func (c *crew) makeRoom(l load) {
 	if c.fits(l, 0) {
 		return
 	}
-	room := c.tank.freeML() * 85 / 100
-	if c.way.outfall != "" && room >= 600_000 && c.fits(l, room*9/10) {
+	if room := c.drainable(); room > 0 && c.fits(l, room) {
 		c.decant(c.way.outfall)
 		return
 	}
 	job := c.job
+	c.restIfDue()
 	c.haul(c.way.facility)
+	c.restIfDue()
 	c.toSite(job)
+}
+
+// drainable returns how much of the free water a decant would surely take, 0 when
+// it is not worth the wait or there is nowhere to drain to.
+func (c *crew) drainable() int64 {
+	ml := c.tank.freeML() * 79 / 100
+	if c.way.outfall == "" || ml < 500_000 {
+		return 0
+	}
+	return ml
 }
 
 // fits reports whether a load fits once less millilitres are drained: in volume,

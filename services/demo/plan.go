@@ -123,7 +123,12 @@ func (c *crew) visit(list []visit) {
 			c.ordinaryStandby()
 		}
 		for n := 0; n < v.loads && c.clock.Hour() < 15; n++ {
-			c.dig(1)
+			c.restIfDue()
+			l := c.nextLoad()
+			if c.clock.Hour() >= 12 && !c.fits(l, 0) && !c.fits(l, c.drainable()) {
+				break // too late for a second trip
+			}
+			c.put(l)
 		}
 		c.finish()
 		if i < len(list)-1 {

@@ -94,6 +94,7 @@ func typedWrong(c *crew) {
 // decantSavesTrip fits five loads into one tank by draining settled water.
 func decantSavesTrip(c *crew) {
 	c.toSite("J-103")
+	c.way.bankL = [2]int64{760, 820}
 	c.dig(3)
 	c.decant("O-LAGOON")
 	c.dig(1)

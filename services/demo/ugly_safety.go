@@ -55,9 +55,7 @@ func enteredTwice(c *crew) {
 	c.toSite("J-103")
 	c.dig(2)
 	l := c.loadOf("M-ROAD", byVolumeAndMass)
-	c.makeRoom(l)
-	c.waterFor(l)
-	c.collect(l)
+	c.put(l)
 	for i := len(c.log) - 1; i >= 0; i-- {
 		if e := c.log[i]; e.Kind() == events.KindLoadCollected {
 			c.emit(events.FromCrew, e.Body)
