@@ -49,3 +49,14 @@ func (s square) exceededBy(difference int64) bool {
 
 // root returns the combined expanded uncertainty, rounded.
 func (s square) root() int64 { return int64(math.Round(math.Sqrt(float64(s) / 3))) }
+
+// CombinedLimit returns what two figures may differ by when each has limits, plus or
+// minus: the root sum square of the limits as rectangular distributions, two standard
+// uncertainties, which is 2/sqrt(3) of the root sum square of the limits themselves.
+func CombinedLimit(limits ...int64) int64 {
+	s := square(0)
+	for _, l := range limits {
+		s.addLimit(l)
+	}
+	return s.root()
+}
