@@ -11,6 +11,7 @@ import (
 	"spoilbook/reports/manifest"
 	"spoilbook/reports/tank"
 	"spoilbook/reports/timesplit"
+	"spoilbook/reports/water"
 	"spoilbook/services/demo"
 )
 
@@ -51,6 +52,7 @@ func TestOnlyTheStoriesAreFound(t *testing.T) {
 	m := build(t)
 	manifests := found(manifestOf(t, m.Batches, "2026-10-01", "2026-10-31").Findings)
 	times := found(timesplit.Compute(journal(m.Batches), period(t, "2026-10-01", "2026-10-31"), timesplit.Options{}).Findings)
+	waters := found(water.Compute(journal(m.Batches), period(t, "2026-10-01", "2026-10-31"), water.Options{}).Findings)
 	wantManifests := []string{
 		"2026-10-09 TM-01 docket-differs",
 		"2026-10-09 TM-01 docket-over-ten-percent",
@@ -71,6 +73,15 @@ func TestOnlyTheStoriesAreFound(t *testing.T) {
 	}
 	if !slices.Equal(times, wantTimes) {
 		t.Errorf("time split found\n%s\nwant\n%s", strings.Join(times, "\n"), strings.Join(wantTimes, "\n"))
+	}
+	wantWaters := []string{
+		"2026-10-21 TM-01 no-consent",
+		"2026-10-22  cap-exceeded",
+		"2026-10-23  consent-exceeded",
+		"2026-10-23 TM-02 backflow-missing",
+	}
+	if !slices.Equal(waters, wantWaters) {
+		t.Errorf("water found\n%s\nwant\n%s", strings.Join(waters, "\n"), strings.Join(wantWaters, "\n"))
 	}
 	for _, truck := range trucks(m) {
 		if a := account(journal(m.Batches), truck); a.Debris.MassG() != 0 || a.FreshML < 0 {
