@@ -49,7 +49,7 @@ func (b *builder) parts(a *account, t *tank.Tip) []part {
 		heldML += s.VolumeML
 	}
 	if t.UnheldSolidsG != 0 || t.UnheldWaterG != 0 {
-		p := part{Contribution: Contribution{Unheld: true, Amount: Amount{SolidsG: t.UnheldSolidsG, WaterG: t.UnheldWaterG}}}
+		p := part{Contribution: Contribution{Unheld: true, Cites: t.Entry.Positions, Amount: Amount{SolidsG: t.UnheldSolidsG, WaterG: t.UnheldWaterG}}}
 		p.wanted = !b.narrowed
 		add(p, max(0, t.VolumeML-heldML))
 	}
