@@ -6,11 +6,13 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 )
 
-// Backup writes a database into one new archive, which must lie in the backup
-// directory of the options and must not exist. With a base, an earlier archive
+// Backup writes a database into one new archive, whose name ends in .tar,
+// .tar.gz or .tar.zst, and which must lie in the backup directory of the
+// options and must not exist. With a base, an earlier archive
 // of the same database, only what changed since is written, and the base must
 // stay where it is. When Backup returns without an error, the archive is on
 // the disk. After an error there is no archive.
@@ -103,6 +105,9 @@ func (e *Engine) backupPath(file string) (string, error) {
 	}
 	if within, err := filepath.Rel(dir, absolute); err != nil || !filepath.IsLocal(within) || strings.HasPrefix(within, ".") {
 		return "", fmt.Errorf("%s is not in the backup directory %s", absolute, dir)
+	}
+	if !slices.ContainsFunc([]string{".tar", ".tar.gz", ".tar.zst"}, func(end string) bool { return strings.HasSuffix(absolute, end) }) {
+		return "", fmt.Errorf("the name of the archive %s must end in .tar, .tar.gz or .tar.zst", absolute)
 	}
 	return absolute, nil
 }

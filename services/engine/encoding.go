@@ -3,6 +3,8 @@ package engine
 import (
 	"compress/gzip"
 	"compress/zlib"
+	"errors"
+	"fmt"
 	"io"
 	"net/http"
 	"strings"
@@ -31,9 +33,43 @@ func decodeBody(r *http.Request, body io.Reader) (io.Reader, error) {
 		return nil, exceptionf(codeNotImplemented, "The content encoding %q is not supported; use gzip. (NOT_IMPLEMENTED)", encoding)
 	}
 	if isOn(r.URL.Query().Get("decompress")) {
-		body = compress.NewReader(body)
+		counted := &countingReader{reader: body}
+		body = &blockReader{source: counted, decoder: compress.NewReader(counted)}
 	}
 	return body, nil
+}
+
+type countingReader struct {
+	reader io.Reader
+	count  int64
+}
+
+func (c *countingReader) Read(p []byte) (int, error) {
+	n, err := c.reader.Read(p)
+	c.count += int64(n)
+	return n, err
+}
+
+// blockReader undoes ClickHouse's own compression. Its decoder reports the same
+// error for an end between blocks and for one after the head of a block; only
+// the first is the end of the data.
+type blockReader struct {
+	source  *countingReader
+	decoder *compress.Reader
+	whole   int64 // bytes of source that were decoded
+}
+
+func (b *blockReader) Read(p []byte) (int, error) {
+	n, err := b.decoder.Read(p)
+	switch {
+	case err == nil:
+		b.whole = b.source.count
+	case errors.Is(err, io.EOF) && b.source.count == b.whole:
+		return n, io.EOF
+	case errors.Is(err, io.EOF):
+		err = fmt.Errorf("the last compressed block is cut short: %w", io.ErrUnexpectedEOF)
+	}
+	return n, err
 }
 
 // contentType is that of ClickHouse for a format.

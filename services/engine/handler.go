@@ -122,28 +122,37 @@ func (h handler) fail(w http.ResponseWriter, c call, err error) {
 	io.WriteString(w, e.Text+"\n")
 }
 
-// send copies the result, compressed as the client asked.
+// send copies the result, compressed as the client asked. After an error, all
+// that came before it is on its way to the client.
 func (h handler) send(w http.ResponseWriter, out io.Writer, c call, a *answer) error {
+	var err error
 	switch {
 	case a.length == 0:
 		w.Header().Set("Content-Length", "0")
-		return nil
 	case c.compressed:
 		method := compress.LZ4
 		if strings.EqualFold(c.method, "zstd") {
 			method = compress.ZSTD
 		}
-		return sendBlocks(out, a.body, compress.NewWriter(compress.LevelZero, method))
+		err = sendBlocks(out, a.body, compress.NewWriter(compress.LevelZero, method))
 	case c.acceptGzip:
 		w.Header().Set("Content-Encoding", "gzip")
 		z := gzip.NewWriter(out)
-		_, err := io.Copy(z, a.body)
-		return errors.Join(err, z.Close())
-	case a.length > 0:
-		w.Header().Set("Content-Length", strconv.FormatInt(a.length, 10))
+		if _, err = io.Copy(z, a.body); err == nil {
+			err = z.Close()
+		} else {
+			err = errors.Join(err, z.Flush())
+		}
+	default:
+		if a.length > 0 {
+			w.Header().Set("Content-Length", strconv.FormatInt(a.length, 10))
+		}
+		_, err = io.Copy(out, a.body)
 	}
-	_, err := io.Copy(out, a.body)
-	return err
+	if err != nil {
+		return errors.Join(err, http.NewResponseController(w).Flush())
+	}
+	return nil
 }
 
 // sendBlocks writes ClickHouse's compressed blocks, of up to 1 MiB each.

@@ -104,7 +104,7 @@ func (o Options) configuration(file string) string {
 <quotas><default></default></quotas>
 <roles>
 <%s><grants><query>GRANT ALL ON *.* WITH GRANT OPTION</query></grants></%[2]s>
-<%s><grants><query>GRANT SELECT, SHOW, dictGet ON *.*</query></grants></%[3]s>
+<%s><grants><query>GRANT SELECT, SHOW, CHECK, dictGet ON *.*</query></grants></%[3]s>
 </roles>
 <users><default>
 <password></password><networks><ip>::/0</ip></networks>
