@@ -221,19 +221,25 @@ func localDate(t events.Time, zone *time.Location) string {
 	return time.UnixMilli(t.UnixMS).In(zone).Format(time.DateOnly)
 }
 
+// compareEntries orders entries of several trucks as the journal orders those of one,
+// so that the order of arrival never shows.
+func compareEntries(x, y *reports.Entry) int {
+	if c := cmp.Compare(x.Occurred.UnixMS, y.Occurred.UnixMS); c != 0 {
+		return c
+	}
+	return cmp.Or(cmp.Compare(x.Truck, y.Truck), cmp.Compare(x.Source, y.Source), cmp.Compare(x.Seq, y.Seq), cmp.Compare(x.ID, y.ID))
+}
+
 // finish puts everything in its order.
 func (b *builder) finish() {
 	r := b.report
 	slices.SortFunc(r.Lines, func(x, y Line) int {
 		return cmp.Or(cmp.Compare(x.Date, y.Date), cmp.Compare(x.Truck, y.Truck), cmp.Compare(x.Job, y.Job))
 	})
-	byEntry := func(x, y *reports.Entry) int {
-		return cmp.Or(cmp.Compare(x.Occurred.UnixMS, y.Occurred.UnixMS), cmp.Compare(x.Truck, y.Truck), cmp.Compare(x.Positions[0], y.Positions[0]))
-	}
-	slices.SortFunc(r.Draws, func(x, y Draw) int { return byEntry(x.Entry, y.Entry) })
-	slices.SortFunc(r.Uses, func(x, y Use) int { return byEntry(x.Entry, y.Entry) })
-	slices.SortFunc(r.Decants, func(x, y Decant) int { return byEntry(x.Entry, y.Entry) })
-	slices.SortFunc(r.Gauges, func(x, y tank.Gauge) int { return byEntry(x.Entry, y.Entry) })
+	slices.SortFunc(r.Draws, func(x, y Draw) int { return compareEntries(x.Entry, y.Entry) })
+	slices.SortFunc(r.Uses, func(x, y Use) int { return compareEntries(x.Entry, y.Entry) })
+	slices.SortFunc(r.Decants, func(x, y Decant) int { return compareEntries(x.Entry, y.Entry) })
+	slices.SortFunc(r.Gauges, func(x, y tank.Gauge) int { return compareEntries(x.Entry, y.Entry) })
 	slices.SortStableFunc(r.Fresh, func(x, y FreshDay) int {
 		return cmp.Or(cmp.Compare(x.Date, y.Date), cmp.Compare(x.Truck, y.Truck))
 	})

@@ -20,10 +20,8 @@ func (b *builder) decant(d *tank.Decant, asked bool) {
 	zone := b.zone(outfall.TimeZone)
 	date := localDate(e.Occurred, zone)
 	listed := asked && b.wants(e)
-	if d.Outfall != "" {
-		b.outfallDecant(d, outfall, date, listed)
-		b.turbidityReading(d, outfall, zone, listed)
-	}
+	b.outfallDecant(d, outfall, date, listed)
+	b.turbidityReading(d, outfall, zone, listed)
 	if !listed {
 		return
 	}

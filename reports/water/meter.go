@@ -92,8 +92,10 @@ func (b *builder) judgeReadings() {
 	}) {
 		marks := b.meters[k]
 		slices.SortStableFunc(marks, func(x, y mark) int {
-			return cmp.Or(cmp.Compare(x.at.UnixMS, y.at.UnixMS), cmp.Compare(x.entry.Occurred.UnixMS, y.entry.Occurred.UnixMS),
-				cmp.Compare(x.entry.Ref().String(), y.entry.Ref().String()))
+			if c := cmp.Compare(x.at.UnixMS, y.at.UnixMS); c != 0 {
+				return c
+			}
+			return compareEntries(x.entry, y.entry)
 		})
 		b.judgeSeries(k, marks)
 	}

@@ -104,11 +104,11 @@ func (b *builder) boundDays(id events.WaterSourceID) map[string]bool {
 		if b.sources[k] != nil {
 			continue
 		}
-		noon, err := time.ParseInLocation(time.DateOnly, date, zone)
+		midnight, err := time.ParseInLocation(time.DateOnly, date, zone)
 		if err != nil {
 			continue // EachDay gives dates only
 		}
-		source, ok := b.j.Book.WaterSource(id, before(events.TimeOf(noon.AddDate(0, 0, 1))))
+		source, ok := b.j.Book.WaterSource(id, before(events.TimeOf(midnight.AddDate(0, 0, 1))))
 		if ok && (source.DailyCapL > 0 || source.Permit != "") {
 			s := &SourceDay{Source: id, Date: date}
 			s.fill(source)
