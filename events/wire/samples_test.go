@@ -184,3 +184,8 @@ func TestCanonicalFormAgreesWithJavaScript(t *testing.T) {
 		}
 	}
 }
+
+// wrapped reports whether the payload of kind k holds another one.
+func wrapped(k events.Kind) bool {
+	return k == events.KindEntryCorrected || k == events.KindRegisterRevised
+}

@@ -82,7 +82,11 @@ func valueAt(b jsontext.Value, pointer jsontext.Pointer) jsontext.Value {
 	return b
 }
 
+// oneField returns the error of one field; the whole event is called event.
 func oneField(field, found, allowed string) error {
+	if field == "" {
+		field = "event"
+	}
 	return &events.ValidationError{Fields: []events.FieldError{{Field: field, Found: found, Allowed: allowed}}}
 }
 
@@ -99,18 +103,11 @@ func fieldErrors(at string, err error, into any, b []byte) error {
 		}
 		found := semantic.JSONKind.String()
 		if value := valueAt(b, semantic.JSONPointer); len(value) > 0 && value.Compact() == nil {
-			found = clip(string(value))
+			found = clip(string(value), 60)
 		}
 		return oneField(field, found, expected(semantic))
 	case errors.As(err, &syntactic):
-		field := join(at, syntactic.JSONPointer)
-		if field == "" {
-			field = "event"
-		}
-		return oneField(field, syntactic.Err.Error(), fmt.Sprintf("one JSON object (error at byte %d)", syntactic.ByteOffset))
-	}
-	if at == "" {
-		at = "event"
+		return oneField(join(at, syntactic.JSONPointer), syntactic.Err.Error(), fmt.Sprintf("one JSON object (error at byte %d)", syntactic.ByteOffset))
 	}
 	return oneField(at, err.Error(), "one JSON object")
 }
@@ -214,7 +211,7 @@ func stem(name string) string {
 }
 
 func join(at string, p jsontext.Pointer) string {
-	path := strings.ReplaceAll(strings.TrimPrefix(string(p), "/"), "/", ".")
+	path := clip(strings.ReplaceAll(strings.TrimPrefix(string(p), "/"), "/", "."), 200)
 	switch {
 	case at == "":
 		return path
@@ -224,9 +221,10 @@ func join(at string, p jsontext.Pointer) string {
 	return at + "." + path
 }
 
-func clip(s string) string {
-	if len(s) > 60 {
-		return strings.ToValidUTF8(s[:60], "") + "…"
+// clip shows at most n bytes of s.
+func clip(s string, n int) string {
+	if len(s) > n {
+		return strings.ToValidUTF8(s[:n], "") + "…"
 	}
 	return s
 }

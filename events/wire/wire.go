@@ -112,7 +112,26 @@ func Decode(b []byte) (events.Event, error) {
 	if err := e.Validate(); err != nil {
 		return events.Event{}, err
 	}
+	if err := checkCanonicalSize(&e, len(b)); err != nil {
+		return events.Event{}, err
+	}
 	return e, nil
+}
+
+// checkCanonicalSize refuses an event of n bytes whose canonical form, which
+// writes out what may be left out, is above the limit.
+func checkCanonicalSize(e *events.Event, n int) error {
+	if n <= MaxBytes/2 {
+		return nil
+	}
+	canonical, err := Encode(e)
+	if err != nil {
+		return err
+	}
+	if len(canonical) > MaxBytes {
+		return oneField("event", fmt.Sprintf("%d bytes in canonical form", len(canonical)), fmt.Sprintf("at most %d bytes", MaxBytes))
+	}
+	return nil
 }
 
 // checkEnvelope checks the attributes that fix how the rest is read.
