@@ -1,0 +1,130 @@
+package billable
+
+import (
+	"fmt"
+	"slices"
+
+	"spoilbook/events"
+)
+
+// group is the billed time of a visit or a day, whether or not it lies in the
+// period.
+type group struct {
+	t      *terms
+	visit  visitKey
+	at     events.Time
+	ms     int64
+	byLine map[lineKey]int64
+	last   lineKey     // the line of the last billed time
+	end    events.Time // of the billed time
+	day    string      // of its end
+	cites  []uint64
+}
+
+// gather adds a billed piece to its visit and its day.
+func (w *work) gather(p *piece, line lineKey) {
+	day := visitKey{truck: p.visit.truck, job: p.visit.job}
+	for _, k := range []groupKey{{visit: p.visit}, {visit: day, day: p.day}} {
+		g := w.groups[k]
+		if g == nil {
+			g = &group{t: p.t, visit: p.visit, byLine: map[lineKey]int64{}}
+			if k.day == "" {
+				g.at = p.visitAt
+			}
+			w.groups[k] = g
+			w.queue = append(w.queue, k)
+		}
+		g.ms += p.lengthMS()
+		g.byLine[line] += p.lengthMS()
+		g.last, g.end, g.day = line, p.to, p.day
+		g.cites = union(g.cites, p.s.Positions)
+	}
+}
+
+// finish prices the lines and applies rounding and minimum to the groups.
+func (w *work) finish() {
+	for _, k := range w.order {
+		l := w.lines[k]
+		if l.BilledMS == 0 {
+			continue // it lies outside the period
+		}
+		l.ChargedMS = l.BilledMS
+		t := w.groups[groupKey{visit: k.visit}].t
+		if t.card.Rounding.Per == "line" {
+			l.ChargedMS = roundMS(l.BilledMS, t.card.Rounding.IncrementMinutes, t.card.Rounding.Mode)
+		}
+		l.price(l.ChargedMS, hourMS)
+		w.b.r.Lines = append(w.b.r.Lines, *l)
+	}
+	for _, k := range w.queue {
+		g := w.groups[k]
+		if end := (events.Time{UnixMS: g.end.UnixMS - 1}); !w.b.q.Period.Contains(end) {
+			continue // another period holds its end
+		}
+		per := "visit"
+		if k.day != "" {
+			per = "day"
+		}
+		w.round(k, g, per)
+		w.minimum(k, g, per)
+	}
+}
+
+// round adds the rounding difference of a visit or day.
+func (w *work) round(k groupKey, g *group, per string) {
+	rule := g.t.card.Rounding
+	difference := roundMS(g.ms, rule.IncrementMinutes, rule.Mode) - g.ms
+	if rule.Per != per || difference == 0 {
+		return
+	}
+	of := w.lines[g.last]
+	l := g.line(ForRounding, per, w.truck)
+	l.Activity, l.Band, l.Rate, l.Multiplier = of.Activity, of.Band, of.Rate, of.Multiplier
+	l.What = fmt.Sprintf("%s of the %s to %d min, %s", ForRounding, per, rule.IncrementMinutes, rule.Mode)
+	l.ChargedMS = difference
+	l.price(difference, hourMS)
+	w.b.r.Lines = append(w.b.r.Lines, l)
+}
+
+// charged returns the time of a group after rounding, as the minimum sees it.
+func (g *group) charged(per string) int64 {
+	rule := g.t.card.Rounding
+	switch rule.Per {
+	case per:
+		return roundMS(g.ms, rule.IncrementMinutes, rule.Mode)
+	case "line":
+		sum := int64(0)
+		for _, ms := range g.byLine {
+			sum += roundMS(ms, rule.IncrementMinutes, rule.Mode)
+		}
+		return sum
+	}
+	return g.ms
+}
+
+// minimum adds what a visit or day falls short of the least time billed.
+func (w *work) minimum(k groupKey, g *group, per string) {
+	rule := g.t.card.Minimum
+	short := rule.Minutes*60_000 - g.charged(per)
+	rate, ok := g.t.rates[events.Loading]
+	if rule.Per != per || short <= 0 || !ok {
+		return
+	}
+	l := g.line(ForMinimum, per, w.truck)
+	l.Activity, l.Band, l.Rate = events.Loading, ordinary, rate
+	l.What = fmt.Sprintf("%s of %d min a %s", ForMinimum, rule.Minutes, per)
+	l.ChargedMS = short
+	l.price(short, hourMS)
+	w.b.r.Lines = append(w.b.r.Lines, l)
+}
+
+func (g *group) line(kind Kind, per string, truck events.TruckID) Line {
+	l := g.t.line(kind, truck, g.cites)
+	l.Visit, l.Day, l.Unit = g.at, g.day, "h"
+	l.Key = fmt.Sprintf("%s/%s/%s", g.visit.text(), g.day, kind)
+	if per == "day" {
+		l.Key = fmt.Sprintf("%s/%s/%s/%s-day", g.t.id, truck, g.day, kind)
+	}
+	l.Positions = slices.Clone(l.Positions)
+	return l
+}
