@@ -40,7 +40,7 @@ type Holding struct {
 	Other    bool
 	Spoil    events.Material
 	Amount   Amount
-	Cites    []uint64 // the loads since the tank was last empty
+	Cites    []uint64 // what brought it since the tank was last empty
 }
 
 func (b *builder) balance(a *account) {
@@ -99,37 +99,68 @@ type holdingKey struct {
 	other    bool
 }
 
-// held adds what the truck's tank holds at the end of the period, by the account's
-// movements. The volume of solids is by the particle density of the job's last load.
-func (b *builder) held(a *account) {
-	type key struct {
-		job      events.JobID
-		material events.MaterialID
-	}
-	sums := map[key]Amount{}
+// inTank is what the movements up to some time leave in a tank of one job and
+// material, the entries that brought it since the tank was last empty, and when the
+// last of them occurred.
+type inTank struct {
+	sum   Amount
+	cites []uint64
+	last  events.Time
+}
+
+type tankKey struct {
+	job      events.JobID
+	material events.MaterialID
+}
+
+// inTankAt follows the debris tank's account up to a time, exclusive.
+func (a *account) inTankAt(to events.Time) map[tankKey]*inTank {
+	empty := a.lastEmpty(to)
+	held := map[tankKey]*inTank{}
 	for i := range a.Movements {
 		m := &a.Movements[i]
-		moved := Amount{SolidsG: m.SolidsG, WaterG: m.WaterG}
-		switch {
-		case !m.At.Before(b.q.Period.To):
-			continue
-		case m.From == tank.DebrisTank:
-			moved = Amount{}.Minus(moved)
-		case m.To != tank.DebrisTank:
+		if !m.At.Before(to) || m.From != tank.DebrisTank && m.To != tank.DebrisTank {
 			continue
 		}
-		k := key{m.Job, m.Material}
-		sums[k] = sums[k].Plus(moved)
+		k := tankKey{m.Job, m.Material}
+		if held[k] == nil {
+			held[k] = &inTank{}
+		}
+		h, moved := held[k], Amount{SolidsG: m.SolidsG, WaterG: m.WaterG}
+		if m.From == tank.DebrisTank {
+			h.sum = h.sum.Minus(moved)
+			continue
+		}
+		h.sum = h.sum.Plus(moved)
+		h.last = m.At
+		if !m.At.Before(empty) {
+			h.cites = append(h.cites, m.Positions...)
+		}
 	}
+	return held
+}
+
+// lastEmpty returns when a tip last emptied the tank before a time.
+func (a *account) lastEmpty(to events.Time) (at events.Time) {
+	for i := range a.Tips {
+		if t := &a.Tips[i]; len(t.Heel) == 0 && t.Entry.Occurred.Before(to) {
+			at = t.Entry.Occurred
+		}
+	}
+	return at
+}
+
+// held adds what the truck's tank holds at the end of the period. The volume of
+// solids is by the particle density of the material at the job's last load.
+func (b *builder) held(a *account) {
 	at := events.Time{UnixMS: b.q.Period.To.UnixMS - 1, OffsetMinutes: b.q.Period.To.OffsetMinutes}
 	held := map[holdingKey]*Holding{}
-	for k, sum := range sums {
-		if sum.MassG() == 0 {
+	for k, in := range a.inTankAt(b.q.Period.To) {
+		if in.sum.MassG() == 0 {
 			continue
 		}
-		cites, loaded := a.loadsHeld(k.job, k.material, b.q.Period.To)
-		spoil, _ := b.j.Book.Material(k.material, loaded)
-		sum.VolumeML = tank.Phases{SolidsG: sum.SolidsG, WaterG: sum.WaterG}.
+		spoil, _ := b.j.Book.Material(k.material, in.last)
+		in.sum.VolumeML = tank.Phases{SolidsG: in.sum.SolidsG, WaterG: in.sum.WaterG}.
 			VolumeML(cmp.Or(spoil.ParticleDensityKgPerM3, tank.DefaultParticleDensityKgPerM3))
 		hk := holdingKey{k.job, k.material, false}
 		if !b.wants(k.job, at) {
@@ -138,9 +169,9 @@ func (b *builder) held(a *account) {
 		if held[hk] == nil {
 			held[hk] = &Holding{Truck: a.Truck, Job: hk.job, Material: hk.material, Other: hk.other, Spoil: spoil}
 		}
-		held[hk].Amount = held[hk].Amount.Plus(sum)
-		held[hk].Cites = append(held[hk].Cites, cites...)
-		b.r.Totals.Held = b.r.Totals.Held.Plus(sum)
+		held[hk].Amount = held[hk].Amount.Plus(in.sum)
+		held[hk].Cites = append(held[hk].Cites, in.cites...)
+		b.r.Totals.Held = b.r.Totals.Held.Plus(in.sum)
 	}
 	b.addHoldings(held)
 }
@@ -169,25 +200,6 @@ func (b *builder) addHoldings(held map[holdingKey]*Holding) {
 	if len(list) > 0 {
 		b.heldFinding(list)
 	}
-}
-
-// loadsHeld returns the entries that brought a job's material into the tank since
-// it was last empty, and when the last of them occurred.
-func (a *account) loadsHeld(job events.JobID, material events.MaterialID, to events.Time) (cites []uint64, loaded events.Time) {
-	empty := events.Time{}
-	for i := range a.Tips {
-		if t := &a.Tips[i]; len(t.Heel) == 0 && t.Entry.Occurred.Before(to) {
-			empty = t.Entry.Occurred
-		}
-	}
-	for i := range a.Loads {
-		l := &a.Loads[i]
-		if l.Job != job || l.Material != material || l.Entry.Occurred.Before(empty) || !l.Entry.Occurred.Before(to) {
-			continue
-		}
-		cites, loaded = append(cites, l.Entry.Positions...), l.Entry.Occurred
-	}
-	return cites, loaded
 }
 
 // holds reports whether a truck has a holding that the report shows.

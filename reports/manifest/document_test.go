@@ -4,12 +4,14 @@ import (
 	"slices"
 	"testing"
 
+	"pgregory.net/rapid"
+
 	"spoilbook/reports"
 )
 
 // checkDocument holds a document to its own shape: names, cells under columns,
 // totals that are the sums of the rows, and pictures of columns that exist.
-func checkDocument(t testing.TB, d reports.Document) {
+func checkDocument(t rapid.TB, d reports.Document) {
 	t.Helper()
 	tables := map[string]map[string]bool{}
 	rows := map[string]int{}
@@ -52,7 +54,7 @@ func checkDocument(t testing.TB, d reports.Document) {
 	}
 }
 
-func checkTotals(t testing.TB, tb reports.Table, sums []int64) {
+func checkTotals(t rapid.TB, tb reports.Table, sums []int64) {
 	t.Helper()
 	if tb.Totals != nil && len(tb.Totals) != len(tb.Columns) {
 		t.Fatalf("%s: %d totals under %d columns", tb.Name, len(tb.Totals), len(tb.Columns))

@@ -4,9 +4,10 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"testing"
 	"time"
 	_ "time/tzdata"
+
+	"pgregory.net/rapid"
 
 	"spoilbook/events"
 	"spoilbook/reports"
@@ -121,12 +122,12 @@ func (s *story) docket(when string, tip events.Ref, f events.FacilityID, netG in
 		Body: events.DocketReceived{Tip: tip, Facility: f, Number: fmt.Sprintf("D-%d", len(s.recs)), WeighedAt: at(when), NetG: netG}})
 }
 
-func october(t testing.TB) reports.Request {
+func october(t rapid.TB) reports.Request {
 	t.Helper()
 	return days(t, "2026-10-01", "2026-10-31")
 }
 
-func days(t testing.TB, first, last string) reports.Request {
+func days(t rapid.TB, first, last string) reports.Request {
 	t.Helper()
 	zone, err := time.LoadLocation("Europe/Dublin")
 	if err != nil {
@@ -140,7 +141,7 @@ func days(t testing.TB, first, last string) reports.Request {
 }
 
 // journal resolves the story, whose events must all be valid.
-func (s *story) journal(t testing.TB) *reports.Journal {
+func (s *story) journal(t rapid.TB) *reports.Journal {
 	t.Helper()
 	for i := range s.recs {
 		if err := s.recs[i].Validate(); err != nil {
@@ -150,13 +151,13 @@ func (s *story) journal(t testing.TB) *reports.Journal {
 	return reports.Resolve(s.recs, uint64(len(s.recs)))
 }
 
-func (s *story) compute(t testing.TB, o Options) *Report {
+func (s *story) compute(t rapid.TB, o Options) *Report {
 	t.Helper()
 	return Compute(s.journal(t), october(t), o)
 }
 
 // one returns the only consignment.
-func one(t testing.TB, r *Report) *Consignment {
+func one(t rapid.TB, r *Report) *Consignment {
 	t.Helper()
 	if len(r.Consignments) != 1 {
 		t.Fatalf("%d consignments, want 1", len(r.Consignments))
@@ -173,7 +174,7 @@ func codes(r *Report) []reports.Code {
 	return list
 }
 
-func wantCode(t testing.TB, r *Report, code reports.Code, want int) {
+func wantCode(t rapid.TB, r *Report, code reports.Code, want int) {
 	t.Helper()
 	n := 0
 	for _, f := range r.Findings {
