@@ -7,6 +7,7 @@ import (
 	"io"
 	"iter"
 	"slices"
+	"sort"
 	"strings"
 	"time"
 
@@ -70,6 +71,10 @@ func writeWorkbook(ctx context.Context, w io.Writer, d reports.Document, p Prove
 		sheetNames: newNames(coverSheet, picturesSheet, findingsSheet, eventsSheet), rangeNames: newNames()}
 	if err := b.fill(cited); err != nil {
 		return fmt.Errorf("workbook %s: %w", d.Report, err)
+	}
+	if types := f.ContentTypes; types != nil {
+		// The library adds the types of images in no fixed order.
+		sort.SliceStable(types.Defaults, func(i, j int) bool { return types.Defaults[i].Extension < types.Defaults[j].Extension })
 	}
 	a, err := newArchive(ctx, w)
 	if err != nil {

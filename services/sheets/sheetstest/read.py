@@ -37,8 +37,8 @@ def sheet(values, formulas):
                 cells[c.coordinate] = cell(c, formulas[c.coordinate])
     page = values.page_setup
     return {
-        "name": values.title, "cells": cells, "rows": values.max_row, "columns": values.max_column,
-        "freeze": values.freeze_panes or "", "filter": values.auto_filter.ref or "", "printTitles": values.print_title_rows or "",
+        "name": values.title, "cells": cells, "rows": values.max_row,
+        "freeze": values.freeze_panes or "", "filter": (values.auto_filter.ref or "").replace("$", ""), "printTitles": (values.print_title_rows or "").replace("$", ""),
         "paper": int(page.paperSize or 0), "orientation": page.orientation or "", "fitToWidth": int(page.fitToWidth or 0),
         "fitToPage": bool(values.sheet_properties.pageSetUpPr and values.sheet_properties.pageSetUpPr.fitToPage),
         "gridLines": bool(values.sheet_view.showGridLines), "header": values.oddHeader.left.text or "",
@@ -46,12 +46,19 @@ def sheet(values, formulas):
     }
 
 
+def names(book):
+    """The names of the whole workbook; openpyxl before 3.1 keeps them in a list with those of single sheets."""
+    found = book.defined_names
+    listed = found.definedName if hasattr(found, "definedName") else found.values()
+    return {d.name: d.attr_text for d in listed if d.localSheetId is None}
+
+
 def main(path):
     values = openpyxl.load_workbook(path, data_only=True)
     formulas = openpyxl.load_workbook(path)
     print(json.dumps({
         "sheets": [sheet(s, formulas[s.title]) for s in values.worksheets],
-        "names": {n: d.attr_text for n, d in values.defined_names.items()},
+        "names": names(values),
         "title": values.properties.title or "", "creator": values.properties.creator or "",
         "created": values.properties.created.isoformat(),
     }))

@@ -41,21 +41,25 @@ type Workbook struct {
 
 // Sheet is one sheet, with the cells that hold something by their reference ("B7").
 type Sheet struct {
-	Name        string          `json:"name"`
-	Cells       map[string]Cell `json:"cells"`
-	Rows        int             `json:"rows"`
-	Columns     int             `json:"columns"`
-	Freeze      string          `json:"freeze"`
-	Filter      string          `json:"filter"`
-	PrintTitles string          `json:"printTitles"`
-	Paper       int             `json:"paper"`
-	Orientation string          `json:"orientation"`
-	FitToWidth  int             `json:"fitToWidth"`
-	FitToPage   bool            `json:"fitToPage"`
-	GridLines   bool            `json:"gridLines"`
-	Header      string          `json:"header"`
-	Footer      string          `json:"footer"`
-	Charts      int             `json:"charts"`
+	Name  string          `json:"name"`
+	Cells map[string]Cell `json:"cells"`
+	Rows  int             `json:"rows"`
+	Setup
+}
+
+// Setup is how a sheet is shown and printed. References are without dollar signs.
+type Setup struct {
+	Freeze      string `json:"freeze"`
+	Filter      string `json:"filter"`
+	PrintTitles string `json:"printTitles"`
+	Paper       int    `json:"paper"`
+	Orientation string `json:"orientation"`
+	FitToWidth  int    `json:"fitToWidth"`
+	FitToPage   bool   `json:"fitToPage"`
+	GridLines   bool   `json:"gridLines"`
+	Header      string `json:"header"`
+	Footer      string `json:"footer"`
+	Charts      int    `json:"charts"`
 }
 
 // Cell is one cell. Kind is "text", "number", "time" (local, to the millisecond), "duration" (milliseconds), "bool" or "error".
