@@ -130,15 +130,15 @@ func (c column[R]) summed(total int64) column[R] {
 // table puts rows under columns; cites may be nil.
 func table[R any](name, title, note string, rows []R, cites func(*R) []uint64, columns []column[R]) reports.Table {
 	t := reports.Table{Name: name, Title: title, Note: note, Cited: cites != nil}
-	totals, any := make([]reports.Cell, len(columns)), false
+	totals, summed := make([]reports.Cell, len(columns)), false
 	for i, c := range columns {
 		t.Columns = append(t.Columns, c.Column)
 		totals[i] = reports.Blank()
 		if c.total != nil {
-			totals[i], any = reports.N(*c.total), true
+			totals[i], summed = reports.N(*c.total), true
 		}
 	}
-	if any {
+	if summed {
 		t.Totals = totals
 	}
 	t.Rows = func(yield func(reports.Row) bool) {

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"time"
 
 	"spoilbook/events"
 	"spoilbook/reports"
@@ -129,7 +128,8 @@ func generalItems() []Item {
 	}
 }
 
-func yes(format string, args ...any) answer { return answer{value: fmt.Sprintf(format, args...)} }
+// says is an answer that lacks nothing.
+func says(format string, args ...any) answer { return answer{value: fmt.Sprintf(format, args...)} }
 
 func checkNumber(_ Options, c *Consignment) answer { return answer{value: c.Number} }
 
@@ -161,7 +161,7 @@ func checkOrigin(_ Options, c *Consignment) answer {
 		case p.ClientEntry.Name == "":
 			return answer{p.JobEntry.SiteAddress, "client " + string(p.Client) + " is not in the register"}
 		}
-		return yes("%s, %s, for %s", p.Job, p.JobEntry.SiteAddress, p.ClientEntry.Name)
+		return says("%s, %s, for %s", p.Job, p.JobEntry.SiteAddress, p.ClientEntry.Name)
 	})
 }
 
@@ -173,7 +173,7 @@ func checkCode(_ Options, c *Consignment) answer {
 		case p.Spoil.WasteCode == "":
 			return answer{string(p.Material), "material " + string(p.Material) + " is not in the register"}
 		}
-		return yes("%s %s", p.Spoil.WasteCode, p.Spoil.Description)
+		return says("%s %s", p.Spoil.WasteCode, p.Spoil.Description)
 	})
 }
 
@@ -187,7 +187,7 @@ func checkClassification(_ Options, c *Consignment) answer {
 		case p.Spoil.ClassificationBasis == "":
 			return answer{p.Spoil.ClassifiedBy, "the basis of the classification of " + string(p.Material)}
 		}
-		return yes("%s, %s", p.Spoil.ClassifiedBy, p.Spoil.ClassificationBasis)
+		return says("%s, %s", p.Spoil.ClassifiedBy, p.Spoil.ClassificationBasis)
 	})
 }
 
@@ -195,7 +195,7 @@ func checkQuantity(_ Options, c *Consignment) answer {
 	if c.Amount.MassG() == 0 {
 		return answer{lacks: "the account has nothing for this tip"}
 	}
-	return yes("%s kg, %s m³, %s", kilograms(c.Amount.MassG()), cubicMetres(c.Amount.VolumeML), c.Basis)
+	return says("%s kg, %s m³, %s", kilograms(c.Amount.MassG()), cubicMetres(c.Amount.VolumeML), c.Basis)
 }
 
 func checkCarrier(_ Options, c *Consignment) answer {
@@ -205,7 +205,7 @@ func checkCarrier(_ Options, c *Consignment) answer {
 	case c.Carrier.Registration == "":
 		return answer{c.Carrier.Name, "the carrier's registration number"}
 	}
-	return yes("%s, %s, registration %s", c.Carrier.Name, c.Carrier.Address, c.Carrier.Registration)
+	return says("%s, %s, registration %s", c.Carrier.Name, c.Carrier.Address, c.Carrier.Registration)
 }
 
 func checkVehicle(_ Options, c *Consignment) answer {
@@ -247,13 +247,13 @@ func checkFacility(_ Options, c *Consignment) answer {
 	case f.PermitTo == "":
 		return answer{fmt.Sprintf("%s, %s, permit %s", f.Name, f.Address, f.Permit), "the last day of the facility's permit"}
 	}
-	return yes("%s, %s, permit %s to %s", f.Name, f.Address, f.Permit, f.PermitTo)
+	return says("%s, %s, permit %s to %s", f.Name, f.Address, f.Permit, f.PermitTo)
 }
 
 func checkDocket(_ Options, c *Consignment) answer {
 	switch {
 	case c.Docket != nil:
-		return yes("%s, %s kg net", c.Docket.Number, kilograms(c.Docket.NetG))
+		return says("%s, %s kg net", c.Docket.Number, kilograms(c.Docket.NetG))
 	case !c.expectsDocket():
 		return answer{value: "none expected: the facility has no weighbridge"}
 	}
@@ -302,20 +302,4 @@ func cubicMetres(ml int64) string {
 		sign, l = "-", -l
 	}
 	return fmt.Sprintf("%s%d.%03d", sign, l/1_000, l%1_000)
-}
-
-// zones keeps the time zones that have been looked up.
-type zones map[string]*time.Location
-
-// load returns the zone of an IANA name; ok is false when it is not known.
-func (z zones) load(name string) (zone *time.Location, ok bool) {
-	if known, done := z[name]; done {
-		return known, known != nil
-	}
-	zone, err := time.LoadLocation(name)
-	if err != nil || name == "" {
-		zone = nil
-	}
-	z[name] = zone
-	return zone, zone != nil
 }

@@ -19,7 +19,7 @@ func englandWalesItems() []Item {
 		{"Time and place", "time and place of the transfer", "the tip; register: facilities", inRegister, checkTransfer},
 		{"Transferor's SIC code", "the standard industrial classification code of the transferor", "register: jobs, industry code", inRegister, checkIndustry},
 		{"Names and addresses", "name and address of transferor and transferee", "register: clients, carriers, facilities", inRegister, checkParties},
-		{"Signatures", "signature of transferor and transferee", notHeld, onPaper, checkSignatures},
+		{"Signatures", "signature of transferor and transferee", notHeld, onPaper, lacking("the signatures of transferor and transferee")},
 		{"Capacity", "in which capacity each acts, with permit, carrier's or broker's number", "register: carriers, facilities", inRegister, checkCapacity},
 		{"Waste hierarchy", "the transferor's declaration that the waste hierarchy was applied", notHeld, onPaper, lacking("the declaration")},
 	}
@@ -30,12 +30,8 @@ func lacking(what string) func(Options, *Consignment) answer {
 	return func(Options, *Consignment) answer { return answer{lacks: what} }
 }
 
-func checkSignatures(Options, *Consignment) answer {
-	return answer{lacks: "the signatures of transferor and transferee"}
-}
-
 func checkContainer(_ Options, c *Consignment) answer {
-	return yes("contained: bulk slurry in the debris tank of vacuum-excavation truck %s", c.Truck)
+	return says("contained: bulk slurry in the debris tank of vacuum-excavation truck %s", c.Truck)
 }
 
 func checkTransfer(_ Options, c *Consignment) answer {
@@ -43,7 +39,7 @@ func checkTransfer(_ Options, c *Consignment) answer {
 	if !c.Known {
 		return answer{at, "the address of facility " + string(c.Facility)}
 	}
-	return yes("%s, %s", at, c.Receiver.Address)
+	return says("%s, %s", at, c.Receiver.Address)
 }
 
 func checkIndustry(_ Options, c *Consignment) answer {
@@ -66,7 +62,7 @@ func checkParties(o Options, c *Consignment) answer {
 		case p.ClientEntry.Name == "":
 			return answer{lacks: "the client of job " + string(p.Job)}
 		}
-		return yes("%s, %s", p.ClientEntry.Name, p.ClientEntry.Address)
+		return says("%s, %s", p.ClientEntry.Name, p.ClientEntry.Address)
 	})
 	values, lacks := []string{"from " + from.value}, []string{}
 	if from.lacks != "" {
@@ -133,7 +129,7 @@ func checkGenerator(_ Options, c *Consignment) answer {
 			return answer{p.ClientEntry.Name + ", " + p.ClientEntry.Address + ", site " + p.JobEntry.SiteAddress,
 				"the phone of client " + string(p.Client)}
 		}
-		return yes("%s, %s, site %s, %s", p.ClientEntry.Name, p.ClientEntry.Address, p.JobEntry.SiteAddress, p.ClientEntry.Contact)
+		return says("%s, %s, site %s, %s", p.ClientEntry.Name, p.ClientEntry.Address, p.JobEntry.SiteAddress, p.ClientEntry.Contact)
 	})
 }
 
@@ -149,7 +145,7 @@ func checkWholeQuantity(_ Options, c *Consignment) answer {
 	if err != nil {
 		return answer{lacks: err.Error()}
 	}
-	return yes("%d", whole)
+	return says("%d", whole)
 }
 
 // maxFormCodes is how many waste codes item 13 has room for.
@@ -179,7 +175,7 @@ func checkDiscrepancy(o Options, c *Consignment) answer {
 	case c.Docket == nil:
 		return answer{lacks: "no docket has come to compare with"}
 	case !c.Docket.Significant:
-		return yes("none significant: %s kg net against %s kg", kilograms(c.Docket.NetG), kilograms(c.Amount.MassG()))
+		return says("none significant: %s kg net against %s kg", kilograms(c.Docket.NetG), kilograms(c.Amount.MassG()))
 	}
 	return answer{fmt.Sprintf("%s kg net against %s kg", kilograms(c.Docket.NetG), kilograms(c.Amount.MassG())),
 		fmt.Sprintf("a significant discrepancy, to be reconciled by %s or reported", dayAfter(c.Docket.WeighedAt, o.ReconcileDays))}
