@@ -113,4 +113,3 @@ func compact(cites []uint64) []uint64 {
 	}
 	return kept
 }
-

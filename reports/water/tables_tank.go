@@ -42,7 +42,7 @@ func (r *Report) freshTable() reports.Table {
 func (r *Report) gaugeTable() reports.Table {
 	columns := []reports.Column{
 		reports.InstantColumn("at", "At"), reports.TextColumn("truck", "Truck"), untotalled("account_l", "Account"), untotalled("gauge_l", "Gauge"),
-		untotalled("difference_l", "Gauge less account"), untotalled("explained_l", "Explained"), untotalled("moved_l", "Moved to unaccounted"),
+		untotalled("difference_l", "Gauge less account"), untotalled("explained_l", "Explained"), untotalled("moved_l", "Moved from unaccounted"),
 		reports.TextColumn("result", "Result"),
 	}
 	return reports.Table{Name: "Fresh tank gauges", Title: "Fresh tank gauges against the account",
