@@ -95,7 +95,9 @@ type intakeRun struct {
 func (s *site) superviseIntake(ctx context.Context, r *intakeRun) error {
 	pause := 100 * time.Millisecond
 	for {
+		s.intakeRunning.Store(true)
 		err := r.in.Run(ctx, r.feed)
+		s.intakeRunning.Store(false)
 		if ctx.Err() != nil || ledger.CodeOf(err) == ledger.Damaged {
 			return err
 		}

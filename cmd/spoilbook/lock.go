@@ -54,3 +54,8 @@ func (l *folderLock) release() error {
 	}
 	return errors.Join(l.note("nobody"), l.file.Close())
 }
+
+// holderNote says who holds a data folder and where to reach it.
+func holderNote(url string) string {
+	return fmt.Sprintf("process %d, which serves at %s", os.Getpid(), url)
+}

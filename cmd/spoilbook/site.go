@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"sync/atomic"
 	"time"
 
 	"github.com/schollz/progressbar/v3"
@@ -81,8 +82,9 @@ type site struct {
 	ledger  *ledger.Ledger
 	observe func(intake.Progress)
 
-	stopIntake func()
-	intakeDone chan error
+	stopIntake    func()
+	intakeDone    chan error
+	intakeRunning atomic.Bool
 }
 
 // openSite opens the store, and the broker too when writing is wanted. stderr

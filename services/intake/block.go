@@ -7,10 +7,9 @@ import (
 	"slices"
 	"time"
 
-	"github.com/transparency-dev/merkle/compact"
-
 	"spoilbook/events"
 	"spoilbook/events/chain"
+	"spoilbook/services/audit"
 	"spoilbook/services/ledger"
 )
 
@@ -23,9 +22,11 @@ type known struct {
 // draft is a block being made, with the state that holds once it is stored.
 type draft struct {
 	ledger.Block
-	tree     *compact.Range
+	tree     *audit.Tree
 	counts   map[events.Source]*receipt
 	accepted []*judged
+
+	heldAlready uint64 // messages that the quarantine holds byte for byte
 }
 
 // block gives each message its fate. Nothing of the intake's state changes before
@@ -44,13 +45,16 @@ func (in *Intake) block(ctx context.Context, js []judged) (*draft, error) {
 			in.decide(j, ledgerHas, newTrucks, d)
 		}
 	}
-	d.settleRefused(js, in.entry, in.quarantined)
+	if err := in.settleRefused(ctx, js, d); err != nil {
+		return nil, err
+	}
 	if err := in.place(d); err != nil {
 		return nil, err
 	}
 	for _, c := range d.counts {
 		d.Duplicates += uint64(c.Duplicates)
 	}
+	d.Duplicates += d.heldAlready
 	return d, nil
 }
 
@@ -95,20 +99,38 @@ func orThisBlock(position uint64) string {
 }
 
 // settleRefused makes quarantine entries of the refused messages, in stream order.
-func (d *draft) settleRefused(js []judged, entry uint64, already map[uint64]bool) {
+// A message whose bytes the quarantine holds already needs no second entry.
+func (in *Intake) settleRefused(ctx context.Context, js []judged, d *draft) error {
+	var refused []*judged
+	var hashes [][32]byte
 	for i := range js {
-		j := &js[i]
-		if j.refusal == nil || already[j.StreamSeq] {
+		if j := &js[i]; j.refusal != nil && !in.quarantined[j.StreamSeq] {
+			refused, hashes = append(refused, j), append(hashes, chain.LeafHash(j.Body))
+		}
+	}
+	if len(refused) == 0 {
+		return nil
+	}
+	held, err := in.Store.QuarantinedBodies(ctx, hashes)
+	if err != nil {
+		return err
+	}
+	entry := in.entry
+	for i, j := range refused {
+		if held[hashes[i]] {
+			d.heldAlready++
 			continue
 		}
+		held[hashes[i]] = true
 		entry++
-		d.Quarantined = append(d.Quarantined, ledger.Quarantined{Entry: entry, Received: j.Received, Stream: d.Stream,
+		d.Quarantined = append(d.Quarantined, ledger.Quarantined{Entry: entry, Received: j.Received, Stream: d.Stream, Hash: hashes[i],
 			StreamSeq: j.StreamSeq, Subject: j.Subject, Code: j.refusal.code, Reason: j.refusal.reason, Body: j.Body, State: "held"})
 		if j.event.Source != "" {
 			c := d.count(j.event.Source)
 			c.Quarantined = append(c.Quarantined, quarantineNote{ID: j.event.ID, Entry: entry, Code: j.refusal.code})
 		}
 	}
+	return nil
 }
 
 // place gives positions: messages keep the order of the stream, but those of one
@@ -121,7 +143,7 @@ func (in *Intake) place(d *draft) error {
 	for _, list := range bySource {
 		slices.SortFunc(list, func(a, b *judged) int { return cmp.Compare(a.event.Seq, b.event.Seq) })
 	}
-	tree, err := restoreTree(in.tree.End(), treeState(in.tree))
+	tree, err := in.tree.Clone()
 	if err != nil {
 		return err
 	}
@@ -135,12 +157,12 @@ func (in *Intake) place(d *draft) error {
 		d.Records = append(d.Records, ledger.Record{Position: position, Source: e.Source, ID: e.ID, Seq: e.Seq, Kind: e.Kind(),
 			Truck: e.Truck, Job: e.Job, Operator: e.Operator, Occurred: e.Occurred, Recorded: at,
 			Stream: d.Stream, StreamSeq: j.StreamSeq, Body: j.canonical, Hash: j.hash})
-		if err := tree.Append(j.hash[:], nil); err != nil {
+		if err := tree.Append(j.hash); err != nil {
 			return err
 		}
 	}
-	d.tree, d.Position, d.Frontier = tree, position, treeState(tree)
-	d.Root, err = treeRoot(tree)
+	d.tree, d.Position, d.Frontier = tree, position, tree.State()
+	d.Root, err = tree.Root()
 	return err
 }
 

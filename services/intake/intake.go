@@ -2,7 +2,8 @@
 // judges each one, gives positions, stores a block, and only then acknowledges.
 //
 // Every message meets one fate. Recorded: it is new and gets the next position.
-// Duplicate: the ledger has the same bytes under the same source and id.
+// Duplicate: the ledger has the same bytes under the same source and id, or the
+// quarantine still holds the same bytes.
 // Quarantined: it can not be read, contradicts what is recorded, or names a truck
 // that the register does not know; it is kept whole with its reason. For example,
 // of three messages of truck TM-01 with number 7 (twice the same, once with
@@ -20,10 +21,9 @@ import (
 	"log/slog"
 	"time"
 
-	"github.com/transparency-dev/merkle/compact"
-
 	"spoilbook/events"
 	"spoilbook/events/chain"
+	"spoilbook/services/audit"
 	"spoilbook/services/ledger"
 )
 
@@ -41,6 +41,7 @@ type Store interface {
 	Frontier(ctx context.Context) (position uint64, state []byte, err error)
 	Hashes(ctx context.Context, first, last uint64) ([][32]byte, error)
 	Lookup(ctx context.Context, source events.Source, truck events.TruckID, ids []string, seqs []uint64) ([]ledger.Known, error)
+	QuarantinedBodies(ctx context.Context, hashes [][32]byte) (map[[32]byte]bool, error)
 	QuarantineState(ctx context.Context, stream string, handled uint64) (last uint64, seqs []uint64, err error)
 	Sources(ctx context.Context) ([]ledger.SourceState, error)
 	Numbers(ctx context.Context, source events.Source) ([]uint64, error)
@@ -78,7 +79,7 @@ type Intake struct {
 	handled     uint64
 	position    uint64
 	entry       uint64 // last quarantine entry
-	tree        *compact.Range
+	tree        *audit.Tree
 	sources     map[events.Source]*chain.Sequence
 	trucks      map[events.TruckID]bool
 	quarantined map[uint64]bool // stream sequences of a block that was cut off
@@ -145,7 +146,7 @@ func (in *Intake) recoverTree(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	if in.tree, err = restoreTree(at, state); err != nil {
+	if in.tree, err = audit.Restore(at, state); err != nil {
 		return err
 	}
 	const chunk = 100_000
@@ -156,7 +157,7 @@ func (in *Intake) recoverTree(ctx context.Context) error {
 			return err
 		}
 		for _, h := range hashes {
-			if err := in.tree.Append(h[:], nil); err != nil {
+			if err := in.tree.Append(h); err != nil {
 				return err
 			}
 		}

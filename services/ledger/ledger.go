@@ -53,7 +53,8 @@ type Quarantined struct {
 	Code      string // why, as one of the Refuse codes
 	Reason    string // field, what was found, what is allowed
 	Body      []byte
-	State     string // "held", "released" or "dismissed"
+	Hash      [32]byte // leaf hash of Body
+	State     string   // "held", "released" or "dismissed"
 	Settled   *Settlement
 }
 
@@ -176,6 +177,7 @@ type Store interface {
 	Fates(ctx context.Context, stream string, first, last uint64) (Fates, error)
 	Quarantine(ctx context.Context, q QuarantineQuery) ([]Quarantined, error)
 	Settle(ctx context.Context, entry uint64, s Settlement) error
+	Blocks(ctx context.Context, each func(position uint64, root [32]byte) error) error
 	Health(ctx context.Context) error
 }
 

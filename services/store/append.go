@@ -203,6 +203,7 @@ func (s *Store) appendQuarantined(ctx context.Context, b *ledger.Block) error {
 		col("code", "LowCardinality(String)", pick(qs, func(q *ledger.Quarantined) string { return q.Code })),
 		col("reason", "String", pick(qs, func(q *ledger.Quarantined) string { return q.Reason })),
 		col("body", "String", pick(qs, func(q *ledger.Quarantined) string { return string(q.Body) })),
+		col("hash", "FixedString(32)", pick(qs, func(q *ledger.Quarantined) string { return string(q.Hash[:]) })),
 	})
 }
 

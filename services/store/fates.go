@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"strings"
@@ -68,6 +69,58 @@ func (s *Store) Quarantine(ctx context.Context, q ledger.QuarantineQuery) ([]led
 		return nil, fmt.Errorf("list quarantine: %w", err)
 	}
 	return out, nil
+}
+
+// QuarantinedBodies returns which of the leaf hashes belong to messages that the
+// quarantine keeps and that were not released.
+func (s *Store) QuarantinedBodies(ctx context.Context, hashes [][32]byte) (map[[32]byte]bool, error) {
+	out := map[[32]byte]bool{}
+	for len(hashes) > 0 {
+		n := min(len(hashes), lookupChunk)
+		texts := make([]string, n)
+		for i, h := range hashes[:n] {
+			texts[i] = hex.EncodeToString(h[:])
+		}
+		hashes = hashes[n:]
+		rows, err := s.conn.Query(ctx, `SELECT DISTINCT hash FROM quarantine WHERE lower(hex(hash)) IN (?) AND entry NOT IN
+			(SELECT entry FROM settlements WHERE action = 'released')`, texts)
+		if err != nil {
+			return nil, fmt.Errorf("read quarantine: %w", err)
+		}
+		for rows.Next() {
+			var text string
+			if err := rows.Scan(&text); err != nil {
+				return nil, errors.Join(err, rows.Close())
+			}
+			out[[32]byte([]byte(text))] = true
+		}
+		if err := errors.Join(rows.Err(), rows.Close()); err != nil {
+			return nil, fmt.Errorf("read quarantine: %w", err)
+		}
+	}
+	return out, nil
+}
+
+// Blocks calls each with the position and Merkle root after every block, in the
+// order they were stored.
+func (s *Store) Blocks(ctx context.Context, each func(position uint64, root [32]byte) error) error {
+	rows, err := s.conn.Query(ctx, "SELECT position, root FROM blocks ORDER BY position, at")
+	if err != nil {
+		return fmt.Errorf("read blocks: %w", err)
+	}
+	for rows.Next() {
+		var position uint64
+		var text string
+		if err := rows.Scan(&position, &text); err != nil {
+			return errors.Join(err, rows.Close())
+		}
+		var root [32]byte
+		copy(root[:], text)
+		if err := each(position, root); err != nil {
+			return errors.Join(err, rows.Close())
+		}
+	}
+	return errors.Join(rows.Err(), rows.Close())
 }
 
 // QuarantineState returns the last entry and the stream sequences above handled

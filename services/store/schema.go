@@ -38,7 +38,8 @@ func migrations() []migration {
 		) ENGINE = MergeTree ORDER BY (truck, source, seq) ` + ledgerSettings,
 		`CREATE TABLE IF NOT EXISTS quarantine (
 			entry UInt64, received DateTime64(3, 'UTC'), stream LowCardinality(String), stream_seq UInt64,
-			subject String, code LowCardinality(String), reason String, body String CODEC(ZSTD(1))
+			subject String, code LowCardinality(String), reason String,
+			body String CODEC(ZSTD(1)), hash FixedString(32) CODEC(NONE)
 		) ENGINE = MergeTree ORDER BY entry ` + ledgerSettings,
 		`CREATE TABLE IF NOT EXISTS settlements (
 			entry UInt64, at DateTime64(3, 'UTC'), action LowCardinality(String), author String, note String

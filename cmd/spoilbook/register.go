@@ -1,0 +1,206 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"spoilbook/events"
+	regbook "spoilbook/reports/register"
+	"spoilbook/services/ledger"
+	"spoilbook/services/register"
+)
+
+// registerDesk is the office desk that counts register revisions.
+const registerDesk = "register"
+
+func registerCommand() *cobra.Command {
+	c := &cobra.Command{
+		Use:   "register",
+		Short: "Load the register from YAML files, check them, or write it out",
+		Long: `The register says what trucks, jobs, clients, materials, facilities, water
+sources, outfalls and rate cards are, each entry from a time on. It is kept as
+YAML files and recorded in the ledger as register revised events, so that the
+ledger alone reproduces a report. Loading files again records only what changed.`,
+	}
+	c.AddCommand(registerLoad(), registerCheck(), registerWrite())
+	return c
+}
+
+func registerLoad() *cobra.Command {
+	var o siteOptions
+	c := &cobra.Command{
+		Use: "load DIR", Short: "Record what changed in a folder of register files",
+		Example: "  spoilbook register load ./register --data ./spoilbook-data",
+		Args:    exactly(1, "a folder"),
+		RunE: func(c *cobra.Command, args []string) error {
+			return withBook(c, o, writing, func(ctx context.Context, b book) error {
+				return loadRegister(ctx, b, args[0], c.OutOrStdout())
+			})
+		},
+	}
+	addSiteFlags(c, &o)
+	return c
+}
+
+// loadRegister submits the revisions of dir that the ledger does not have, and
+// waits until they are recorded.
+func loadRegister(ctx context.Context, b book, dir string, stdout io.Writer) error {
+	known, last, err := recordedRegister(ctx, b)
+	if err != nil {
+		return err
+	}
+	revisions, err := register.Loader{Known: known}.Read(os.DirFS(dir))
+	if err != nil {
+		return ledger.Wrap(ledger.BadRequest, err, "register files in %s", dir)
+	}
+	changed, err := register.Changed(revisions, known)
+	if err != nil {
+		return ledger.Wrap(ledger.BadRequest, err, "register files in %s", dir)
+	}
+	list, err := register.Events(changed, known, registerDesk, last+1, events.TimeOf(time.Now()))
+	if err != nil {
+		return ledger.Wrap(ledger.BadRequest, err, "register files in %s", dir)
+	}
+	msgs, err := ledger.MessagesOf(list)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(stdout, "%d entries read, %d changed\n", len(revisions), len(changed))
+	if len(msgs) == 0 {
+		return nil
+	}
+	t, err := b.Submit(ctx, msgs)
+	if err != nil {
+		return err
+	}
+	f, err := b.Await(ctx, t)
+	if err != nil {
+		return err
+	}
+	printFates(stdout, f, len(msgs))
+	return explainQuarantined(ctx, stdout, b, f)
+}
+
+// recordedRegister reads the register from the ledger, with the last number that
+// its desk has counted.
+func recordedRegister(ctx context.Context, b book) (*regbook.Book, uint64, error) {
+	q := ledger.EventQuery{Kind: events.KindRegisterRevised, Limit: ledger.MaxPage}
+	var all []events.Recorded
+	var last uint64
+	for {
+		list, err := b.Events(ctx, q)
+		if err != nil {
+			return nil, 0, err
+		}
+		for i := range list {
+			all = append(all, events.Recorded{Event: list[i].Event, Position: list[i].Position})
+			if list[i].Event.Source == events.OfficeSource(registerDesk) {
+				last = max(last, list[i].Event.Seq)
+			}
+		}
+		if len(list) < q.Limit {
+			return regbook.NewBook(all), last, nil
+		}
+		q.After = list[len(list)-1].Position
+	}
+}
+
+func registerCheck() *cobra.Command {
+	return &cobra.Command{
+		Use: "check DIR", Short: "Check register files without recording anything",
+		Example: "  spoilbook register check ./register",
+		Args:    exactly(1, "a folder"),
+		RunE: func(c *cobra.Command, args []string) error {
+			revisions, err := register.Read(os.DirFS(args[0]))
+			if err != nil {
+				return ledger.Wrap(ledger.BadRequest, err, "register files in %s", args[0])
+			}
+			_, err = fmt.Fprintf(c.OutOrStdout(), "%d entries, nothing wrong\n", len(revisions))
+			return err
+		},
+	}
+}
+
+func registerWrite() *cobra.Command {
+	var o siteOptions
+	c := &cobra.Command{
+		Use: "write DIR", Short: "Write the recorded register as YAML files",
+		Example: "  spoilbook register write ./register-copy",
+		Args:    exactly(1, "a folder"),
+		RunE: func(c *cobra.Command, args []string) error {
+			return withBook(c, o, reading, func(ctx context.Context, b book) error {
+				known, _, err := recordedRegister(ctx, b)
+				if err != nil {
+					return err
+				}
+				files, err := register.Write(register.Standing(known))
+				if err != nil {
+					return err
+				}
+				return writeFiles(args[0], files, c.OutOrStdout())
+			})
+		},
+	}
+	addSiteFlags(c, &o)
+	return c
+}
+
+func writeFiles(dir string, files map[string][]byte, stdout io.Writer) error {
+	names := make([]string, 0, len(files))
+	for name := range files {
+		names = append(names, name)
+	}
+	slices.Sort(names)
+	for _, name := range names {
+		path := filepath.Join(dir, filepath.Base(name))
+		err := writeOut(stdout, path, func(w io.Writer) error { _, err := w.Write(files[name]); return err })
+		if err != nil {
+			return err
+		}
+		fmt.Fprintln(stdout, path)
+	}
+	return nil
+}
+
+func rebuildCommand() *cobra.Command {
+	var o siteOptions
+	c := &cobra.Command{
+		Use:   "rebuild",
+		Short: "Read every event again and check that reports can be made from them alone",
+		Long: `Read every event of the ledger in order, hold its bytes against its hash and
+against the columns made from it, compute the Merkle tree anew and compare it
+with the roots stored as the events came in. Reports are computed from the
+events alone, so a ledger that passes gives the reports it always gave.`,
+		Example: "  spoilbook rebuild --data ./spoilbook-data",
+		Args:    exactly(0, "no arguments"),
+		RunE: func(c *cobra.Command, _ []string) (err error) {
+			if o.server != "" {
+				return &usageError{"rebuild", errors.New("rebuild reads the store itself: use --data, or --clickhouse with --nats")}
+			}
+			s, err := openSite(c.Context(), o, false, c.ErrOrStderr())
+			if err != nil {
+				return err
+			}
+			defer func() { err = errors.Join(err, s.close()) }()
+			r, err := s.ledger.Rebuild(c.Context(), func(done, total uint64) {
+				fmt.Fprintf(c.ErrOrStderr(), "\r%d of %d events", done, total)
+			})
+			fmt.Fprintln(c.ErrOrStderr())
+			if err != nil {
+				return err
+			}
+			_, err = fmt.Fprintf(c.OutOrStdout(), "%d events in %d blocks read again; every hash and root agrees\nroot %s\n", r.Events, r.Blocks, r.Root)
+			return err
+		},
+	}
+	addSiteFlags(c, &o)
+	return c
+}
