@@ -117,8 +117,11 @@ func writeCSV(w io.Writer, t *reports.Table, p *Provenance) error {
 // inertText puts an apostrophe before a text that a spreadsheet would take for a formula, and before one that begins with an apostrophe so
 // that taking one away gives every text back. Line ends become newlines, because readers of CSV disagree about lone returns.
 func inertText(s string) string {
-	s = strings.ToValidUTF8(strings.ReplaceAll(s, "\r\n", "\n"), "\uFFFD")
-	if s != "" && strings.IndexByte("=+-@\t\r'", s[0]) >= 0 {
+	s = strings.ToValidUTF8(s, "\uFFFD")
+	if strings.IndexByte(s, '\r') >= 0 {
+		s = strings.ReplaceAll(strings.ReplaceAll(s, "\r\n", "\n"), "\r", "\n")
+	}
+	if s != "" && strings.IndexByte("=+-@\t'", s[0]) >= 0 {
 		return "'" + s
 	}
 	return s
@@ -151,7 +154,7 @@ func csvNotes() []string {
 	return []string{
 		"The files are CSV as RFC 4180 describes it, in UTF-8, with the column keys in the first row; a key ends in the unit.",
 		"Durations are hours:minutes:seconds. The column " + citesKey + " gives the ledger positions that a line rests on.",
-		"A text that begins with = + - @, a tab, a return or an apostrophe has one apostrophe in front, so that no spreadsheet runs it as a formula.",
+		"A text that begins with = + - @, a tab or an apostrophe has one apostrophe in front, so that no spreadsheet runs it as a formula.",
 	}
 }
 

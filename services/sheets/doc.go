@@ -15,8 +15,8 @@
 // live: SUBTOTAL formulas that follow a filter set by the reader, with their values written beside them for programs that do not calculate.
 // A table longer than a sheet goes on in "Name (2)", and its totals span the sheets. The same input gives the same bytes.
 //
-// Text is only ever text. In a workbook no text becomes a formula. CSV has no types, so a text that begins with = + - @, a tab, a return or
-// an apostrophe gets one apostrophe in front, and a reader takes one leading apostrophe away.
+// Text is only ever text. In a workbook no text becomes a formula. CSV has no types, so a text that begins with = + - @, a tab or an
+// apostrophe gets one apostrophe in front, and a reader takes one leading apostrophe away.
 package sheets
 
 import (

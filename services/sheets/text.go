@@ -83,17 +83,22 @@ func textTable(b *bufio.Writer, t *reports.Table, p *Provenance, o TextOptions) 
 			widths[i] = max(widths[i], utf8.RuneCountInString(s))
 		}
 	}
-	for n, line := range lines {
-		if n == 1 || totalled && n == len(lines)-1 {
+	end := len(lines)
+	if totalled {
+		end--
+	}
+	for n, line := range lines[:end] {
+		if n == 1 {
 			writeAligned(b, t, rules(widths), widths)
-		}
-		if totalled && n == len(lines)-1 && count > o.Rows {
-			fmt.Fprintf(b, "  … %d more\n", count-o.Rows)
 		}
 		writeAligned(b, t, line, widths)
 	}
-	if !totalled && count > o.Rows {
+	if count > o.Rows {
 		fmt.Fprintf(b, "  … %d more\n", count-o.Rows)
+	}
+	if totalled {
+		writeAligned(b, t, rules(widths), widths)
+		writeAligned(b, t, lines[end], widths)
 	}
 	return nil
 }
