@@ -53,12 +53,10 @@ func (b *builder) parts(a *account, t *tank.Tip) []part {
 		p.wanted = !b.narrowed
 		add(p, max(0, t.VolumeML-heldML))
 	}
-	shares, left := reports.Apportion(t.VolumeML, volumes)
+	// The weights sum to the tip's volume, so this only guards the sum.
+	shares, _ := reports.Apportion(t.VolumeML, volumes)
 	for i := range parts {
 		parts[i].Amount.VolumeML = shares[i]
-	}
-	if left != 0 && len(parts) > 0 {
-		parts[len(parts)-1].Amount.VolumeML += left
 	}
 	sortParts(parts)
 	return parts

@@ -77,6 +77,14 @@ func TestJourneyAndNumbers(t *testing.T) {
 	}
 }
 
+func TestArrivalElsewhereIsNotTheTips(t *testing.T) {
+	s := newStory().load("05 08:00", "J-101", "M-CLAY", 2000, 2800).truck("TM-01", "05 09:30", "", events.FacilityArrived{Facility: "F-LAND"}).
+		tip("05 10:00", "F-WET").truck("TM-01", "05 10:30", "", events.FacilityLeft{Facility: "F-LAND"})
+	if j := one(t, s.compute(t, Options{})).Journey; !j.Arrived.IsZero() || !j.LeftFacility.IsZero() {
+		t.Errorf("journey to F-WET takes the times of F-LAND: %+v", j)
+	}
+}
+
 func TestDriverOfTheShift(t *testing.T) {
 	s := newStory().truck("TM-01", "05 06:00", "", events.ShiftStarted{}).load("05 08:00", "J-101", "M-CLAY", 2000, 2800)
 	s.add(events.Event{Source: events.TruckSource("TM-01"), Truck: "TM-01", Occurred: at("05 10:00"), Origin: events.FromController,
@@ -196,17 +204,22 @@ func TestFilterTellsNothingOfOthers(t *testing.T) {
 	s.load("07 08:00", "J-102", "M-OIL", 1000, 1300).tip("08 10:00", "F-LAND").load("08 12:00", "J-102", "M-OIL", 1000, 1300).
 		load("08 13:00", "J-101", "M-CLAY", 1000, 1300)
 	s.load("09 08:00", "J-404", "M-404", 500, 700)
+	s.add(events.Event{Source: events.TruckSource("TM-01"), Truck: "TM-01", Occurred: at("09 11:00"), Job: "J-404", Operator: "OP-1",
+		Origin: events.FromCrew, Body: events.SpoilTipped{Start: at("09 10:50"), End: at("09 11:00"), Facility: "F-WET", Mass: kg(6000)}})
+	s.load("10 08:00", "J-102", "M-OIL", 1000, 1300).load("10 13:00", "J-101", "M-CLAY", 1000, 1300)
 	q := october(t)
 	q.Filter.Client = "CL-1"
 	for _, profile := range Profiles() {
 		r := Compute(s.journal(t), q, Options{Profile: profile})
-		if len(r.Consignments) != 2 || r.Consignments[0].Others == nil || len(r.Consignments[0].Parts) != 1 {
+		if len(r.Consignments) != 3 || r.Consignments[0].Others == nil || len(r.Consignments[0].Parts) != 1 {
 			t.Fatalf("consignments %+v", r.Consignments)
 		}
-		wantCode(t, r, reports.HazardousMixed, 2)
+		wantCode(t, r, reports.HazardousMixed, 3)
+		wantCode(t, r, reports.TippedOverHeld, 1)
 		wantCode(t, r, reports.DocketOverTenPercent, 1)
 		doc := texts(r.Document(), false)
-		for _, secret := range []string{"J-102", "Duct", "CL-2", "Quillbeck", "Mast", "QF-88", "M-OIL", "17 05 03*", "61100", "O-2", "J-404", "M-404"} {
+		for _, secret := range []string{"J-102", "Duct", "CL-2", "Quillbeck", "Mast", "QF-88", "M-OIL", "17 05 03*", "61100", "O-2", "J-404", "M-404",
+			"water without soil", "than the tank held\n"} {
 			if i := strings.Index(doc, secret); i >= 0 {
 				t.Errorf("%s: the client's document says %q: …%s…", profile, secret, doc[max(0, i-80):min(len(doc), i+60)])
 			}

@@ -1,6 +1,7 @@
 package manifest
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -146,6 +147,25 @@ func TestUnreconciledDiscrepancy(t *testing.T) {
 		}
 		if !found {
 			t.Errorf("%d days: lacks %+v, want %s", v.days, c.Missing, v.want)
+		}
+	}
+}
+
+func TestFormHasRoomForSixCodes(t *testing.T) {
+	s := newStory()
+	for i := range 7 {
+		m := clay()
+		m.WasteCode, m.Hazardous = fmt.Sprintf("D00%d", i), true
+		id := events.MaterialID(fmt.Sprintf("M-%d", i))
+		s.revise(string(id), m).load(fmt.Sprintf("05 1%d:00", i), "J-101", id, 1000, 1400)
+		if i == 5 {
+			s.tipAs("05 15:30", events.SpoilTipped{Facility: "F-WET", PortionPPM: 500_000})
+		}
+	}
+	r := s.tip("05 18:00", "F-WET").compute(t, Options{Profile: USForm})
+	for i, want := range []bool{false, true} {
+		if slices.Contains(lacks(&r.Consignments[i]), "13 Waste codes") != want {
+			t.Errorf("consignment %d lacks %v", i, lacks(&r.Consignments[i]))
 		}
 	}
 }

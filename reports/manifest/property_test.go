@@ -57,7 +57,7 @@ func drawBody(rt *rapid.T, when string) events.Body {
 		}
 		return load
 	case 3:
-		turbid := rapid.Int64Range(0, 300_000).Draw(rt, "mg/L")
+		turbid := rapid.Int64Range(0, 1_000_000).Draw(rt, "mg/L")
 		return events.WaterDecanted{Start: start, End: end, Volume: volume, SuspendedSolidsMGPerL: &turbid,
 			Outfall: rapid.SampledFrom([]events.OutfallID{"", "O-1", "O-2"}).Draw(rt, "outfall")}
 	case 4:
@@ -69,7 +69,8 @@ func drawBody(rt *rapid.T, when string) events.Body {
 	case 7:
 		return events.TankGauged{Tank: events.DebrisTank, Volume: volume}
 	}
-	return events.WaterUsed{Start: start, End: end, Purpose: events.ForWashing, Volume: volume, IntoDebrisTank: true}
+	return events.WaterUsed{Start: start, End: end, Purpose: events.ForWashing, Volume: volume,
+		IntoDebrisTank: rapid.Bool().Draw(rt, "into the debris tank")}
 }
 
 func drawRequest(rt *rapid.T) reports.Request {
