@@ -39,10 +39,12 @@
 // Rounding by line rounds each line. By visit or day, the billed time of the
 // truck's visit, or of its local day on the job, is rounded and the difference is
 // a line of its own, at the rate of the last of that time, whose end it moves.
-// Then the minimum: when some but less than the least time was billed, the
-// shortfall is a line at the loading rate of the ordinary band. Both belong to the
-// period in which the visit's or day's billed time ends, so periods that follow
-// each other add up.
+// The minimum comes after rounding of the same or a finer kind (line, visit, day),
+// and before rounding of a coarser kind, which counts it: when some but less than
+// the least time was billed, the shortfall is a line at the loading rate of the
+// ordinary band; a card without a loading rate has no minimum. Both belong to the
+// period in which the visit's or day's billed time ends, so that periods which
+// follow each other add up.
 //
 // # Units, money, tax
 //
@@ -141,7 +143,7 @@ type NotBilled struct {
 // LengthMS returns the length in milliseconds.
 func (n *NotBilled) LengthMS() int64 { return n.To.UnixMS - n.From.UnixMS }
 
-// Report holds the lines of a period, by client, job, day, truck, time and kind.
+// Report holds the lines of a period, by client, job, day, truck, kind and time.
 type Report struct {
 	Request   reports.Request
 	Position  uint64
@@ -242,7 +244,7 @@ func (b *builder) finish() {
 
 func compareLines(x, y Line) int {
 	return cmp.Or(cmp.Compare(x.Client, y.Client), cmp.Compare(x.Job, y.Job), cmp.Compare(x.Day, y.Day), cmp.Compare(x.Truck, y.Truck),
-		cmp.Compare(x.Visit.UnixMS, y.Visit.UnixMS), cmp.Compare(kindOrder(x.Kind), kindOrder(y.Kind)),
+		cmp.Compare(kindOrder(x.Kind), kindOrder(y.Kind)), cmp.Compare(x.Visit.UnixMS, y.Visit.UnixMS),
 		cmp.Compare(x.From.UnixMS, y.From.UnixMS), cmp.Compare(x.Key, y.Key))
 }
 

@@ -10,15 +10,16 @@ import (
 // group is the billed time of a visit or a day, whether or not it lies in the
 // period.
 type group struct {
-	t      *terms
-	visit  visitKey
-	at     events.Time
-	ms     int64
-	byLine map[lineKey]int64
-	last   lineKey     // the line of the last billed time
-	end    events.Time // of the billed time
-	day    string      // of its end
-	cites  []uint64
+	t       *terms
+	visit   visitKey
+	at      events.Time
+	ms      int64
+	byLine  map[lineKey]int64
+	extraMS int64       // what rounding and minimum added so far
+	last    lineKey     // the line of the last billed time
+	end     events.Time // of the billed time
+	day     string      // of its end
+	cites   []uint64
 }
 
 // gather adds a billed piece to its visit and its day.
@@ -56,65 +57,73 @@ func (w *work) finish() {
 		l.price(l.ChargedMS, hourMS)
 		w.b.r.Lines = append(w.b.r.Lines, *l)
 	}
-	for _, k := range w.queue {
-		g := w.groups[k]
-		if end := (events.Time{UnixMS: g.end.UnixMS - 1}); !w.b.q.Period.Contains(end) {
-			continue // another period holds its end
+	for _, per := range []string{"visit", "day"} {
+		for _, k := range w.queue {
+			if (k.day == "") == (per == "visit") {
+				w.round(k, per)
+				w.minimum(k, per)
+			}
 		}
-		per := "visit"
-		if k.day != "" {
-			per = "day"
-		}
-		w.round(k, g, per)
-		w.minimum(k, g, per)
 	}
 }
 
-// round adds the rounding difference of a visit or day.
-func (w *work) round(k groupKey, g *group, per string) {
+// charged returns the time of a group as charged so far.
+func (g *group) charged() int64 {
 	rule := g.t.card.Rounding
-	difference := roundMS(g.ms, rule.IncrementMinutes, rule.Mode) - g.ms
-	if rule.Per != per || difference == 0 {
+	if rule.Per != "line" {
+		return g.ms + g.extraMS
+	}
+	sum := g.extraMS
+	for _, ms := range g.byLine {
+		sum += roundMS(ms, rule.IncrementMinutes, rule.Mode)
+	}
+	return sum
+}
+
+// round adds the rounding difference of a visit or day.
+func (w *work) round(k groupKey, per string) {
+	g := w.groups[k]
+	rule := g.t.card.Rounding
+	if rule.Per != per {
 		return
 	}
 	of := w.lines[g.last]
 	l := g.line(ForRounding, per, w.truck)
 	l.Activity, l.Band, l.Rate, l.Multiplier = of.Activity, of.Band, of.Rate, of.Multiplier
 	l.What = fmt.Sprintf("%s of the %s to %d min, %s", ForRounding, per, rule.IncrementMinutes, rule.Mode)
-	l.ChargedMS = difference
-	l.price(difference, hourMS)
-	w.b.r.Lines = append(w.b.r.Lines, l)
-}
-
-// charged returns the time of a group after rounding, as the minimum sees it.
-func (g *group) charged(per string) int64 {
-	rule := g.t.card.Rounding
-	switch rule.Per {
-	case per:
-		return roundMS(g.ms, rule.IncrementMinutes, rule.Mode)
-	case "line":
-		sum := int64(0)
-		for _, ms := range g.byLine {
-			sum += roundMS(ms, rule.IncrementMinutes, rule.Mode)
-		}
-		return sum
-	}
-	return g.ms
+	w.extra(k, l, roundMS(g.charged(), rule.IncrementMinutes, rule.Mode)-g.charged())
 }
 
 // minimum adds what a visit or day falls short of the least time billed.
-func (w *work) minimum(k groupKey, g *group, per string) {
+func (w *work) minimum(k groupKey, per string) {
+	g := w.groups[k]
 	rule := g.t.card.Minimum
-	short := rule.Minutes*60_000 - g.charged(per)
 	rate, ok := g.t.rates[events.Loading]
-	if rule.Per != per || short <= 0 || !ok {
+	if rule.Per != per || !ok {
 		return
 	}
 	l := g.line(ForMinimum, per, w.truck)
 	l.Activity, l.Band, l.Rate = events.Loading, ordinary, rate
 	l.What = fmt.Sprintf("%s of %d min a %s", ForMinimum, rule.Minutes, per)
-	l.ChargedMS = short
-	l.price(short, hourMS)
+	w.extra(k, l, max(0, rule.Minutes*60_000-g.charged()))
+}
+
+// extra charges ms more, or less, for a group, and counts it in the day of the
+// group's end. Its line is in the period that holds that end.
+func (w *work) extra(k groupKey, l Line, ms int64) {
+	if ms == 0 {
+		return
+	}
+	g := w.groups[k]
+	g.extraMS += ms
+	if k.day == "" {
+		w.groups[groupKey{visit: visitKey{truck: k.visit.truck, job: k.visit.job}, day: g.day}].extraMS += ms
+	}
+	if !w.b.q.Period.Contains(events.Time{UnixMS: g.end.UnixMS - 1}) {
+		return
+	}
+	l.ChargedMS = ms
+	l.price(ms, hourMS)
 	w.b.r.Lines = append(w.b.r.Lines, l)
 }
 
