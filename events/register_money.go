@@ -259,6 +259,14 @@ func checkDate(c *Check, field, s string) {
 	}
 }
 
+// checkNotBefore asks that last, where both are given, is not an earlier date
+// than first; dates in this form are in order as text is.
+func checkNotBefore(c *Check, lastField, last, firstField, first string) {
+	if last != "" && first != "" && last < first {
+		c.Fail(lastField, quoted(last), "not before "+firstField+" "+first)
+	}
+}
+
 func checkCurrency(c *Check, s string) {
 	if len(s) != 3 || s[0] < 'A' || s[0] > 'Z' || s[1] < 'A' || s[1] > 'Z' || s[2] < 'A' || s[2] > 'Z' {
 		c.Fail("currency", quoted(s), `an ISO 4217 code such as "EUR"`)

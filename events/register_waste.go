@@ -116,6 +116,7 @@ func (d Facility) Check(c *Check) {
 	c.Text("permit", d.Permit, 0, 40)
 	checkDate(c, "permitFrom", d.PermitFrom)
 	checkDate(c, "permitTo", d.PermitTo)
+	checkNotBefore(c, "permitTo", d.PermitTo, "permitFrom", d.PermitFrom)
 	if len(d.AcceptedCodes) > 200 {
 		c.Fail("acceptedCodes", itoa(int64(len(d.AcceptedCodes)))+" codes", "at most 200")
 	}
@@ -148,10 +149,14 @@ func (d Outfall) Check(c *Check) {
 	c.Text("consent", d.Consent, 0, 40)
 	checkDate(c, "consentFrom", d.ConsentFrom)
 	checkDate(c, "consentTo", d.ConsentTo)
+	checkNotBefore(c, "consentTo", d.ConsentTo, "consentFrom", d.ConsentFrom)
 	c.Between("dailyLimitL", d.DailyLimitL, 0, 1_000_000_000, "litres a day")
 	c.Between("turbidityLimitNTU", d.TurbidityLimitNTU, 0, 100_000, "turbidity units")
 	c.Between("suspendedSolidsLimitMGPerL", d.SuspendedSolidsLimitMGPerL, 0, 1_000_000, "milligrams per litre")
 	c.Between("pHMinHundredths", d.PHMinHundredths, 0, 1_400, "hundredths")
 	c.Between("pHMaxHundredths", d.PHMaxHundredths, 0, 1_400, "hundredths")
+	if d.PHMaxHundredths != 0 && d.PHMaxHundredths < d.PHMinHundredths {
+		c.Fail("pHMaxHundredths", itoa(d.PHMaxHundredths), "at least pHMinHundredths "+itoa(d.PHMinHundredths))
+	}
 	c.Text("timeZone", d.TimeZone, 1, 60)
 }

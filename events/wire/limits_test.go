@@ -8,6 +8,7 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"testing"
 
 	"spoilbook/events"
 )
@@ -65,10 +66,14 @@ func (l limits) find(root reflect.Value, check func(c *events.Check)) error {
 	rounds := make([]limits, len(passes))
 	for i, others := range passes {
 		rounds[i] = limits{}
-		p := &probing{root: root.Elem(), check: check, found: rounds[i], known: rounds[0], others: others}
+		p := &probing{root: root.Elem(), check: check, known: rounds[0], others: others}
+		var failed error
+		p.visit = func(of reflect.Type, name string, v reflect.Value, path string) {
+			failed = errors.Join(failed, p.probe(rounds[i], of, name, v, path))
+		}
 		p.object(root.Elem(), "")
-		if p.err != nil {
-			return p.err
+		if failed != nil {
+			return failed
 		}
 	}
 	for t, members := range rounds[1] {
@@ -82,9 +87,12 @@ func (l limits) find(root reflect.Value, check func(c *events.Check)) error {
 	return nil
 }
 
-// fill gives v what it needs for every field to be reached.
+// fill gives v what it needs for every field to be reached. Texts are not empty,
+// so that no object is taken for one left out.
 func fill(v reflect.Value) {
 	switch v.Kind() {
+	case reflect.String:
+		v.SetString("x")
 	case reflect.Pointer:
 		v.Set(reflect.New(v.Type().Elem()))
 		fill(v.Elem())
@@ -98,13 +106,13 @@ func fill(v reflect.Value) {
 	}
 }
 
-// probing walks one struct and gives each field a wrong value in its turn.
+// probing walks one struct and visits each text, number and list in it.
 type probing struct {
-	root         reflect.Value
-	check        func(c *events.Check)
-	found, known limits
-	others       func(limit) int64
-	err          error
+	root   reflect.Value
+	check  func(c *events.Check)
+	known  limits
+	others func(limit) int64
+	visit  func(of reflect.Type, name string, v reflect.Value, path string)
 }
 
 func (p *probing) object(v reflect.Value, path string) {
@@ -118,30 +126,63 @@ func (p *probing) value(of reflect.Type, name string, v reflect.Value, path stri
 	switch v.Kind() {
 	case reflect.Pointer:
 		p.value(of, name, v.Elem(), path)
-	case reflect.String:
-		v.SetString(strings.Repeat("x", 500))
-		p.read(of, name, path)
-		v.SetString("")
-	case reflect.Int64:
-		p.setOthers(p.root)
-		v.SetInt(math.MinInt64)
-		p.read(of, name, path)
-		v.SetInt(0)
-	case reflect.Uint64:
-		v.SetUint(math.MaxUint64)
-		p.read(of, name, path)
-		v.SetUint(0)
+	case reflect.String, reflect.Int64, reflect.Uint64:
+		p.visit(of, name, v, path)
 	case reflect.Slice:
-		one := reflect.ValueOf(v.Interface())
-		v.Set(reflect.MakeSlice(v.Type(), 1000, 1000))
-		p.read(of, name+"[]", path)
-		v.Set(one)
+		p.visit(of, name+"[]", v, path)
 		p.value(of, name, v.Index(0), path+".0")
 	case reflect.Struct:
 		if v.Type() != reflect.TypeFor[events.Time]() {
 			p.object(v, path)
 		}
 	}
+}
+
+// probe gives v a value that cannot be right, notes in found what is allowed
+// instead, and puts v back.
+func (p *probing) probe(found limits, of reflect.Type, name string, v reflect.Value, path string) error {
+	before := reflect.ValueOf(v.Interface())
+	defer v.Set(before)
+	switch v.Kind() {
+	case reflect.String:
+		v.SetString(strings.Repeat("x", 500))
+	case reflect.Int64:
+		p.setOthers(p.root)
+		v.SetInt(math.MinInt64)
+	case reflect.Uint64:
+		v.SetUint(math.MaxUint64)
+	case reflect.Slice:
+		v.Set(reflect.MakeSlice(v.Type(), 1000, 1000))
+	}
+	allowed := p.allowed(path)
+	if allowed == "" && v.Kind() == reflect.Slice {
+		return nil // bounded by the size of an event
+	}
+	one, err := parseLimit(allowed)
+	if err != nil {
+		return fmt.Errorf("%s.%s: %w", of, name, err)
+	}
+	if found[of] == nil {
+		found[of] = map[string]limit{}
+	}
+	found[of][name] = one
+	return nil
+}
+
+// allowed returns what validation says is allowed at path, "" when it accepts
+// what is there.
+func (p *probing) allowed(path string) string {
+	c := &events.Check{}
+	p.check(c)
+	var invalid *events.ValidationError
+	if errors.As(c.Err(), &invalid) {
+		for _, f := range invalid.Fields {
+			if f.Field == path {
+				return f.Allowed
+			}
+		}
+	}
+	return ""
 }
 
 // setOthers gives every number what the pass wants of it.
@@ -164,31 +205,10 @@ func (p *probing) setOthers(v reflect.Value) {
 	}
 }
 
-// read notes what is allowed at path.
-func (p *probing) read(of reflect.Type, name, path string) {
-	c := &events.Check{}
-	p.check(c)
-	var invalid *events.ValidationError
-	errors.As(c.Err(), &invalid)
-	if p.found[of] == nil {
-		p.found[of] = map[string]limit{}
-	}
-	if invalid != nil {
-		for _, f := range invalid.Fields {
-			if f.Field == path {
-				one, err := parseLimit(f.Allowed)
-				p.found[of][name] = one
-				p.err = errors.Join(p.err, err)
-				return
-			}
-		}
-	}
-	if !strings.HasSuffix(name, "[]") { // lists are bounded by the size of an event
-		p.err = errors.Join(p.err, fmt.Errorf("%s.%s: validation sets no limit", of, name))
-	}
-}
-
 func parseLimit(allowed string) (limit, error) {
+	if allowed == "" {
+		return limit{}, errors.New("validation sets no limit")
+	}
 	for _, form := range textForms {
 		if strings.HasPrefix(allowed, form.says) {
 			return form.limit, nil
@@ -225,4 +245,74 @@ func memberName(f reflect.StructField) string {
 		return name
 	}
 	return strings.ToLower(f.Name[:1]) + f.Name[1:]
+}
+
+// What validation says it allows is what it allows: the least and the greatest
+// number, length and count, and each word, are taken, and one more is not.
+func TestLimitsAreTrue(t *testing.T) {
+	tried := 0
+	for _, k := range events.Kinds() {
+		spec, _ := events.SpecOf(k)
+		body := reflect.New(reflect.TypeOf(events.Deref(spec.New())))
+		tried += tryLimits(t, body, func(c *events.Check) { body.Elem().Interface().(events.Body).Check(c) })
+	}
+	for _, r := range events.Registers() {
+		document := reflect.ValueOf(events.NewDocument(r))
+		tried += tryLimits(t, document, func(c *events.Check) { document.Elem().Interface().(events.Document).Check(c) })
+	}
+	if tried < 600 {
+		t.Errorf("only %d limits tried", tried)
+	}
+}
+
+// tryLimits tries the limits of root and returns how many it tried. A number
+// whose limit depends on others is tried with those at their least and at their
+// greatest: it must be taken with some of them, or refused with all.
+func tryLimits(t *testing.T, root reflect.Value, check func(c *events.Check)) (tried int) {
+	found := limits{}
+	if err := found.find(root, check); err != nil {
+		t.Fatal(err)
+	}
+	fill(root.Elem())
+	p := &probing{root: root.Elem(), check: check, known: found}
+	expect := func(set func(), path string, want bool, value any) {
+		tried++
+		taken := false
+		for _, others := range []func(limit) int64{func(one limit) int64 { return one.max }, func(one limit) int64 { return one.min }} {
+			p.others = others
+			p.setOthers(p.root)
+			set()
+			allowed := p.allowed(path)
+			taken = taken || allowed == "" || strings.HasPrefix(allowed, "grossG less tareG")
+		}
+		if taken != want {
+			t.Errorf("%s.%s: %v taken %v, but validation says otherwise", root.Type().Elem(), path, value, taken)
+		}
+	}
+	p.visit = func(of reflect.Type, name string, v reflect.Value, path string) {
+		one := found[of][name]
+		switch v.Kind() {
+		case reflect.String:
+			for _, w := range one.words {
+				expect(func() { v.SetString(w) }, path, true, w)
+				expect(func() { v.SetString(w + "x") }, path, false, w+"x")
+			}
+			if one.bounded && one.pattern == "" {
+				expect(func() { v.SetString(strings.Repeat("é", int(one.min))) }, path, true, one.min)
+				expect(func() { v.SetString(strings.Repeat("é", int(one.max))) }, path, true, one.max)
+				expect(func() { v.SetString(strings.Repeat("é", int(one.max)+1)) }, path, false, one.max+1)
+				if one.min > 0 {
+					expect(func() { v.SetString(strings.Repeat("é", int(one.min)-1)) }, path, false, one.min-1)
+				}
+			}
+			v.SetString("x")
+		case reflect.Int64:
+			expect(func() { v.SetInt(one.min) }, path, true, one.min)
+			expect(func() { v.SetInt(one.max) }, path, true, one.max)
+			expect(func() { v.SetInt(one.min - 1) }, path, false, one.min-1)
+			expect(func() { v.SetInt(one.max + 1) }, path, false, one.max+1)
+		}
+	}
+	p.object(p.root, "")
+	return tried
 }
