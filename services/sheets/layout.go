@@ -56,18 +56,15 @@ func wideTextWidth(s string) float64 {
 // asciiWidth is the width of a printable ASCII character in digits, near to that of the common sans-serif faces, a little above so that
 // estimates err towards room.
 func asciiWidth(b byte) float64 {
-	const (
-		slim   = " !'(),-.:;I[]`ijl{|}\"/\\frt"
-		broad  = "ABDEGHKNOPQRUVX#$&+<=>^~"
-		broad2 = "MW@%mw"
-	)
-	switch {
-	case strings.IndexByte(slim, b) >= 0:
+	switch b {
+	case ' ', '!', '\'', '(', ')', ',', '-', '.', ':', ';', 'I', '[', ']', '`', 'i', 'j', 'l', '{', '|', '}',
+		'"', '/', '\\', 'f', 'r', 't':
 		return 0.65
-	case strings.IndexByte(broad2, b) >= 0:
-		return 1.6
-	case strings.IndexByte(broad, b) >= 0:
+	case 'A', 'B', 'D', 'E', 'G', 'H', 'K', 'N', 'O', 'P', 'Q', 'R', 'U', 'V', 'X', '#', '$', '&', '+', '<',
+		'=', '>', '^', '~':
 		return 1.25
+	case 'M', 'W', '@', '%', 'm', 'w':
+		return 1.6
 	}
 	return 1
 }
@@ -124,7 +121,7 @@ func columnWidths(columns []column, measures []measure) []float64 {
 	widths, floors := make([]float64, len(columns)), make([]float64, len(columns))
 	for i := range columns {
 		m := measures[i]
-		head := headingWidth(columns[i].heading)
+		head := min(headingWidth(columns[i].heading), maxTokenColumn)
 		want := m.content
 		if columns[i].wraps() {
 			want = max(min(m.content, maxTextColumn), min(m.word, maxTokenColumn))
@@ -136,6 +133,9 @@ func columnWidths(columns []column, measures []measure) []float64 {
 		}
 	}
 	squeeze(widths, floors)
+	for i := range widths {
+		widths[i] = math.Ceil(widths[i]*10) / 10
+	}
 	return widths
 }
 

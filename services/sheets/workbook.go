@@ -18,8 +18,9 @@ import (
 )
 
 // Workbook writes d to w as an XLSX workbook (ISO/IEC 29500). cited gives the events behind the lines in position order, nil for none; it is
-// walked once. Memory does not grow with the number of rows: sheets and the archive go through temporary files, which are removed. It
-// stops soon after ctx is done.
+// walked once. Memory does not grow with the number of rows: sheets and the archive go through temporary files, which are removed. One
+// sheet can be 4 GiB large before compression, which the rows of a report stay far below. It stops soon after ctx is done. What was
+// written to w before an error is no workbook.
 func Workbook(ctx context.Context, w io.Writer, d reports.Document, p Provenance, cited iter.Seq[*events.Recorded]) error {
 	return writeWorkbook(ctx, w, d, p, cited, limits{sheetRows: excelize.TotalRows, measuredRows: measuredRows})
 }

@@ -260,6 +260,17 @@ func TestTotalsThatDiffer(t *testing.T) {
 	}
 }
 
+func TestLongHeadings(t *testing.T) {
+	table := textTableOf("x")
+	table.Columns[0].Title, table.Title, table.Note = strings.Repeat("W", 2000), strings.Repeat("t ", 2000), strings.Repeat("note ", 2000)
+	d := one(table)
+	d.Title = strings.Repeat("&long title ", 40)
+	book := sheetstest.Recalculate(t, workbook(t, d, wide(), 1))
+	if got := book.Sheet(t, "Texts").Cell("A4").Value; len(got) != 2000 {
+		t.Errorf("the heading has %d characters left", len(got))
+	}
+}
+
 func TestNoLines(t *testing.T) {
 	p := provenance(t)
 	d := sheetstest.Document(p.Period, 0)
