@@ -53,7 +53,8 @@ func (b *builder) parts(a *account, t *tank.Tip) []part {
 		p.wanted = !b.narrowed
 		add(p, max(0, t.VolumeML-heldML))
 	}
-	// The weights sum to the tip's volume, so this only guards the sum.
+	// The weights are the account's own volumes; apportioning holds them to the
+	// tip's volume whatever the last part was rounded to.
 	shares, _ := reports.Apportion(t.VolumeML, volumes)
 	for i := range parts {
 		parts[i].Amount.VolumeML = shares[i]
