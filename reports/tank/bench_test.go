@@ -45,8 +45,8 @@ func workingDay(y *yard) {
 				job = "J-2"
 			}
 		}
-		y.at(job, clear(700_000))
-		y.at(job, clear(300_000))
+		y.at(job, clearDecant(700_000))
+		y.at(job, clearDecant(300_000))
 		y.at("", events.TankGauged{Tank: events.DebrisTank, Volume: *measuredML(5_000_000)})
 		tip := y.at("", events.SpoilTipped{Facility: pit, Whole: true})
 		y.office(events.DocketReceived{Tip: tip, Facility: pit, Number: "D", WeighedAt: y.now, NetG: 7_500_000})

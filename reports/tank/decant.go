@@ -42,9 +42,9 @@ func (f *fold) decant(e *reports.Entry, b events.WaterDecanted) {
 // directly; a density says it through the particle density of the solids in the
 // tank; otherwise the water is clear.
 func (f *fold) turbid(b events.WaterDecanted) Phases {
-	clear := Phases{0, b.Volume.VolumeML}
+	clean := Phases{0, b.Volume.VolumeML}
 	if f.held.solidsG == 0 {
-		return clear
+		return clean
 	}
 	var solidsG int64
 	switch {

@@ -79,9 +79,9 @@ func TestFindings(t *testing.T) {
 		{"tank over capacity", []step{load(8_000_001, 8_000_001)}, reports.OverCapacity},
 		{"gross just permitted", []step{refill(1_000_000), load(7_000_000, 10_000_000)}, ""},
 		{"gross over permitted", []step{refill(1_000_001), load(7_000_000, 10_000_000)}, reports.OverGross},
-		{"all free water decanted", []step{load(1_000_000, 1_330_000), body(clear(600_000))}, ""},
-		{"more than free water", []step{load(1_000_000, 1_330_000), body(clear(600_001))}, reports.DecantOverFree},
-		{"more than all water", []step{load(1_000_000, 1_330_000), body(clear(800_001))}, reports.DecantOverHeld},
+		{"all free water decanted", []step{load(1_000_000, 1_330_000), body(clearDecant(600_000))}, ""},
+		{"more than free water", []step{load(1_000_000, 1_330_000), body(clearDecant(600_001))}, reports.DecantOverFree},
+		{"more than all water", []step{load(1_000_000, 1_330_000), body(clearDecant(800_001))}, reports.DecantOverHeld},
 		{"tipped all", []step{load(1_000_000, 1_330_000), tip(1_330_000)}, ""},
 		{"tipped more than held", []step{load(1_000_000, 1_330_000), tip(1_330_001)}, reports.TippedOverHeld},
 		{"tipped nothing", []step{tip(1_000)}, reports.TipOfEmptyTank},
@@ -119,7 +119,7 @@ func TestFindings(t *testing.T) {
 func TestUnaccounted(t *testing.T) {
 	y := newYard()
 	y.at("J-1", slurry(clay, 1_000_000, 1_330_000))                                                    // 530 kg of solids
-	y.at("", clear(900_000))                                                                           // 100 L more than the 800 L of water
+	y.at("", clearDecant(900_000))                                                                     // 100 L more than the 800 L of water
 	y.at("", events.SpoilTipped{Facility: pit, Mass: measuredG(540_000)})                              // 10 kg more than is left
 	y.at("", events.WaterUsed{Purpose: events.ForDust, Volume: *measuredML(50_000)})                   // from an empty tank
 	y.at("", events.TankGauged{Tank: events.DebrisTank, Volume: *measuredML(20_000)})                  // in an empty tank

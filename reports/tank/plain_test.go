@@ -75,7 +75,7 @@ func TestHledgerAgreesOnScenario(t *testing.T) {
 	y := newYard()
 	y.at("", events.WaterRefilled{WaterSource: mains, Volume: measuredML(3_500_000)})
 	y.at("J-1", bankLoad())
-	y.at("J-1", clear(1_500_000))
+	y.at("J-1", clearDecant(1_500_000))
 	y.at("", events.SpoilTipped{Facility: pit, PortionPPM: 500_000})
 	agrees(t, y.fold(tank.Options{}))
 }

@@ -22,7 +22,7 @@ func TestScenario(t *testing.T) {
 	y := newYard()
 	y.at("", events.WaterRefilled{WaterSource: mains, Volume: measuredML(3_500_000)})
 	y.at("J-1", bankLoad())
-	y.at("J-1", clear(1_500_000))
+	y.at("J-1", clearDecant(1_500_000))
 	y.at("", events.SpoilTipped{Facility: pit, PortionPPM: 500_000})
 	a := y.fold(tank.Options{})
 	wantCodes(t, a, map[reports.Code]int{})
@@ -66,7 +66,7 @@ func TestTurbidDecant(t *testing.T) {
 	y := newYard()
 	y.at("", events.WaterRefilled{WaterSource: mains, Volume: measuredML(3_000_000)})
 	y.at("J-1", bankLoad())
-	b := clear(1_500_000)
+	b := clearDecant(1_500_000)
 	b.DensityGPerM3 = &density
 	y.at("J-1", b)
 	a := y.fold(tank.Options{})

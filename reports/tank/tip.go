@@ -77,7 +77,7 @@ func (f *fold) takeForTip(b events.SpoilTipped, whole Phases, heldG int64) []Sha
 	case !f.options.FirstInFirstOut:
 		part := whole.part(heldG)
 		return f.removeMixed(part.SolidsG, part.WaterG)
-	case b.Volume != nil:
+	case b.Volume != nil && heldG < whole.MassG():
 		return f.removeOldest(b.Volume.VolumeML*1000, func(p *Parcel) int64 { return p.WaterG*1000 + p.solidsUL() })
 	}
 	return f.removeOldest(heldG, func(p *Parcel) int64 { return p.SolidsG + p.WaterG })

@@ -86,7 +86,7 @@ func slurryOf(m events.MaterialID, massG int64) events.LoadCollected {
 	return slurry(m, massG*2/3, massG)
 }
 
-func clear(volumeML int64) events.WaterDecanted {
+func clearDecant(volumeML int64) events.WaterDecanted {
 	return events.WaterDecanted{Volume: *measuredML(volumeML), Outfall: sewer}
 }
 
