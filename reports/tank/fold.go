@@ -26,6 +26,7 @@ func Fold(j *reports.Journal, truck events.TruckID, o Options) *Account {
 	f := &fold{journal: j, options: o, account: &Account{Truck: truck},
 		accounts: map[AccountName]int{}, names: map[nameKey]AccountName{}, notes: map[noteKey]int{}}
 	entries := j.Entries(truck)
+	f.reserve(entries)
 	for i := range entries {
 		f.entry(&entries[i])
 	}
@@ -74,6 +75,23 @@ type fold struct {
 
 	shares, solidsWeights, waterWeights, given []int64 // reused between entries
 	rests                                      []remainder
+}
+
+// reserve makes room for what a year of entries usually gives, since growing long
+// lists would take half of the fold's time.
+func (f *fold) reserve(entries []reports.Entry) {
+	n := map[events.Kind]int{}
+	for i := range entries {
+		n[entries[i].Kind()]++
+	}
+	loads, decants, tips := n[events.KindLoadCollected], n[events.KindWaterDecanted], n[events.KindSpoilTipped]
+	refills, uses := n[events.KindWaterRefilled], n[events.KindWaterUsed]
+	a := f.account
+	a.Loads, a.Decants, a.Tips = make([]Load, 0, loads), make([]Decant, 0, decants), make([]Tip, 0, tips)
+	a.Refills, a.Uses = make([]Refill, 0, refills), make([]Use, 0, uses)
+	if !f.options.OmitMovements {
+		a.Movements = make([]Movement, 0, 3*loads+3*decants+5*tips+refills+uses)
+	}
 }
 
 func (f *fold) entry(e *reports.Entry) {
