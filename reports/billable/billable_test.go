@@ -94,6 +94,17 @@ func TestRoundingOfAVisitIsALine(t *testing.T) {
 		10-05 minimum of 60 min a day ordinary 0:00 0:40 120x1 80.00`)
 }
 
+func TestRoundingBelongsToThePeriodOfItsEnd(t *testing.T) {
+	l := newLedger()
+	l.agree(events.RateCard{Rates: []events.ActivityRate{{Activity: events.OnSite, HourlyRate: "60"}},
+		Rounding: events.Rounding{IncrementMinutes: 60, Mode: "up", Per: "visit"}})
+	l.say("22:50 shift.started\n22:50 site.arrived J-1\n2026-10-06T00:00:00.000+01:00 site.left J-1\n2026-10-06T00:30:00.000+01:00 shift.ended")
+	wantText(t, text(l.bill(t, "2026-10-05", "2026-10-05")), `
+		10-05 on-site ordinary 1:10 1:10 60x1 70.00
+		10-05 rounding of the visit to 60 min, up ordinary 0:00 0:50 60x1 50.00`)
+	wantText(t, text(l.bill(t, "2026-10-06", "2026-10-06")), "")
+}
+
 func TestWhatIsNotBilled(t *testing.T) {
 	l := newLedger()
 	l.agree(events.RateCard{FreeStandbyMinutes: 30, TravelCapMinutes: 45, CarrierBears: []events.StandbyCause{events.Breakdown},
@@ -147,9 +158,9 @@ func TestTheCardInForceWhenTheVisitBegan(t *testing.T) {
 	l.agree(card)
 	card.Name, card.Tax, card.Currency, card.Rates = "Card", "VAT", "EUR", []events.ActivityRate{{Activity: events.OnSite, HourlyRate: "90"}}
 	l.revise("09:00", "RC-1", card)
-	l.say("08:00 shift.started\n08:00 site.arrived J-1\n10:00 site.left J-1\n10:00 site.arrived J-1\n11:00 site.left J-1\n11:00 shift.ended")
+	l.say("08:00 shift.started\n08:00 site.arrived J-1\n09:10 rest.started\n09:40 rest.ended\n10:00 site.left J-1\n10:00 site.arrived J-1\n11:00 site.left J-1\n11:00 shift.ended")
 	wantText(t, text(l.bill(t, "2026-10-05", "2026-10-05")), `
-		10-05 on-site ordinary 2:00 2:00 60x1 120.00
+		10-05 on-site ordinary 1:30 1:30 60x1 90.00
 		10-05 on-site ordinary 1:00 1:00 90x1 90.00`)
 }
 

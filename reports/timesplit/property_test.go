@@ -118,7 +118,7 @@ func accounted(r *rapid.T, l *ledger, d *division) {
 	}
 }
 
-// bare removes what depends on ledger positions.
+// withoutPositions removes what depends on ledger positions.
 func withoutPositions(shifts []Shift) []Shift {
 	for k := range shifts {
 		shifts[k].Positions = nil
@@ -235,27 +235,34 @@ func TestLocalDays(t *testing.T) {
 		}
 	}
 	for name, want := range odd {
-		p := period(t, "2026-01-01", "2026-12-31", name)
-		got := map[string]int64{}
-		at := p.From.UnixMS
-		for _, part := range LocalParts(p.From, p.To, p.Zone, []int{0, 360, 1320, 1440}) {
-			if part.From.UnixMS != at {
-				t.Fatalf("%s: a part begins %s, the one before ended elsewhere", name, part.From)
-			}
-			got[part.Day] += part.LengthMS() / 60_000
-			at = part.To.UnixMS
+		for _, edges := range [][]int{nil, {0, 360, 1320, 1440}} {
+			checkDays(t, period(t, "2026-01-01", "2026-12-31", name), edges, want)
 		}
-		if at != p.To.UnixMS || len(got) != 365 {
-			t.Errorf("%s: %d days, ending %d", name, len(got), at)
+	}
+}
+
+// checkDays checks that each local day has 1440 minutes unless odd says otherwise.
+func checkDays(t *testing.T, p reports.Period, edges []int, odd map[string]int64) {
+	t.Helper()
+	got := map[string]int64{}
+	at := p.From.UnixMS
+	for _, part := range LocalParts(p.From, p.To, p.Zone, edges) {
+		if part.From.UnixMS != at {
+			t.Fatalf("%s: a part begins %s, the one before ended elsewhere", p.Zone, part.From)
 		}
-		for day, minutes := range got {
-			usual := int64(1440)
-			if w, ok := want[day]; ok {
-				usual = w
-			}
-			if minutes != usual {
-				t.Errorf("%s %s has %d minutes, want %d", name, day, minutes, usual)
-			}
+		got[part.Day] += part.LengthMS() / 60_000
+		at = part.To.UnixMS
+	}
+	if at != p.To.UnixMS || len(got) != 365 {
+		t.Errorf("%s: %d days, ending %d", p.Zone, len(got), at)
+	}
+	for day, minutes := range got {
+		usual := int64(1440)
+		if w, ok := odd[day]; ok {
+			usual = w
+		}
+		if minutes != usual {
+			t.Errorf("%s %s has %d minutes, want %d", p.Zone, day, minutes, usual)
 		}
 	}
 }

@@ -117,6 +117,25 @@ func TestReplayUnderThePayloadLimit(t *testing.T) {
 	}
 }
 
+func TestReplayKnowsTheFreshWater(t *testing.T) {
+	l := newLedger(t)
+	l.register(45)
+	l.say("06:00 shift.started\n06:00 site.arrived J-1")
+	l.put("06:00", "", events.TankGauged{Tank: events.FreshTank, Volume: events.Volume{VolumeML: 1_000_000, Basis: events.Measured}})
+	for _, h := range []string{"06", "07", "08"} {
+		l.put(h+":30", "J-1", events.LoadCollected{Start: l.at(h + ":00"), End: l.at(h + ":30"), Material: "M",
+			SlurryVolume: &events.Volume{VolumeML: 1_600_000, Basis: events.Measured}, SlurryMass: &events.Mass{MassG: 3_200_000, Basis: events.Measured},
+			JettingWater: &events.Volume{VolumeML: 330_000, Basis: events.Measured}})
+	}
+	l.say("10:00 site.left J-1\n11:30 shift.ended")
+	rep := Compute(l.journal(), reports.Request{Period: period(t, "2026-10-05", "2026-10-05", "Europe/Dublin")}, Options{})
+	// After three times 330 L of jetting 10 L are aboard: 9.99 t may be carried and
+	// the three loads are 9.6 t. With a full fresh tank the limit would be 9 t.
+	if p := rep.Replays[0]; p.PlainTrips != 0 {
+		t.Errorf("replay is %+v", p)
+	}
+}
+
 func TestDecantsAndDumpsSideBySide(t *testing.T) {
 	l := newLedger(t)
 	l.register(60)
@@ -187,5 +206,38 @@ func TestDocumentNames(t *testing.T) {
 		if p.Rows < 1 || p.Rows > rows {
 			t.Errorf("picture %q draws %d of %d rows", p.Title, p.Rows, rows)
 		}
+	}
+}
+
+func TestADocketDoesNotLengthenAShift(t *testing.T) {
+	l := newLedger(t)
+	l.say("06:00 shift.started\n06:00 site.arrived J-1\n07:00 standby.started\n07:30 standby.ended")
+	l.put("2026-10-09T09:00:00.000+01:00", "", events.DocketReceived{Tip: events.Ref{Source: "/truck/TM-01", ID: "x"}, Facility: "F-1",
+		Number: "1", WeighedAt: l.at("06:00")})
+	shifts, findings := l.cut()
+	wantCodes(t, findings, "shift-not-ended")
+	if shifts[0].To != l.at("07:30") {
+		t.Errorf("the shift ends %s", shifts[0].To)
+	}
+}
+
+func TestAPeriodThatBeginsWithinAShift(t *testing.T) {
+	l := newLedger(t)
+	l.register(60)
+	l.say("06:00 shift.started\n06:00 site.arrived J-1")
+	l.load("06:10", "07:00", "J-1")
+	l.load("22:00", "23:00", "J-1")
+	l.load("2026-10-06T00:10:00.000+01:00", "2026-10-06T00:40:00.000+01:00", "J-1")
+	rep := Compute(l.journal(), reports.Request{Period: period(t, "2026-10-06", "2026-10-06", "Europe/Dublin")}, Options{})
+	if len(rep.Shifts) != 1 || rep.Shifts[0].LengthMS() != 40*60_000 || len(rep.Shifts[0].Slices) != 2 {
+		t.Fatalf("shifts %+v", rep.Shifts)
+	}
+	// What is wrong with the shift is said though it began the day before, and the
+	// 4 m3 loaded then leave no room for the load of the period in a tank of 5 m3.
+	if got := codes(rep.Findings); got[0] != "shift-not-ended" {
+		t.Errorf("found %v", got)
+	}
+	if p := rep.Replays[0]; p.Loads != 1 || p.PlainTrips != 1 {
+		t.Errorf("replay %+v", p)
 	}
 }

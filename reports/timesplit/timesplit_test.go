@@ -228,3 +228,38 @@ func TestALateStopIsNeverLost(t *testing.T) {
 		t.Errorf("the stop cites %v, want %v", shifts[0].Slices[1].Positions, want)
 	}
 }
+
+func TestOfTwoEqualsTheEarlierCounts(t *testing.T) {
+	l := newLedger(t)
+	l.say("06:00 shift.started\n06:00 site.arrived J-1")
+	l.load("06:10", "06:30", "J-1")
+	l.load("06:00", "06:20", "J-1")
+	l.say("06:40 site.left J-1\n06:40 shift.ended")
+	shifts, findings := l.cut()
+	wantText(t, &shifts[0], "06:00 loading 20 J-1\n06:20 loading 10 J-1\n06:30 on-site 10 J-1")
+	if c := shifts[0].Slices; c[0].Positions[0] != 4 || c[1].Positions[0] != 3 {
+		t.Errorf("the first load counted is %v, the second %v", c[0].Positions, c[1].Positions)
+	}
+	wantCodes(t, findings, "overlapping-entries")
+}
+
+func TestOneShiftEndsAsTheNextBegins(t *testing.T) {
+	l := newLedger(t)
+	l.say("06:00 shift.started\n06:00 site.arrived J-1\n07:00 site.left J-1\n08:00 shift.ended\n08:00 shift.started\n08:00 site.arrived J-2\n09:00 site.left J-2\n09:00 shift.ended")
+	shifts, findings := l.cut()
+	wantCodes(t, findings)
+	wantText(t, &shifts[0], "06:00 on-site 60 J-1\n07:00 travel 60 J-1")
+	wantText(t, &shifts[1], "08:00 on-site 60 J-2")
+
+	// Two sources counted the end and the start, so the journal has them the
+	// other way round.
+	for i := range l.recs {
+		if l.recs[i].Kind() == events.KindShiftEnded {
+			l.recs[i].Source = "/truck/TM-01-late" // sorts after /truck/TM-01
+		}
+	}
+	shifts, findings = l.cut()
+	if len(shifts) != 2 || shifts[0].Open || shifts[0].To != l.at("08:00") || shifts[1].To != l.at("09:00") {
+		t.Errorf("shifts %+v, findings %v", shifts, findings)
+	}
+}
