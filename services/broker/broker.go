@@ -45,9 +45,11 @@ import (
 
 // Options name a broker. The zero value but for Dir is a safe in-process server without a port.
 type Options struct {
-	URL    string // of an external server, or several with commas between; empty for a server in this process
-	Dir    string // storage folder of the in-process server; nothing else may use it
-	Listen string // host:port, loopback only, on which the in-process server accepts other NATS clients; empty for no port
+	URL string // of an external server, or several with commas between; empty for a server in this process
+	Dir string // storage folder of the in-process server; nothing else may use it
+	// Listen is a host:port, loopback only, on which the in-process server accepts other NATS clients on this machine; empty for no port.
+	// Without a password they may do what a truck does, hand over events and read receipts, and nothing else.
+	Listen string
 
 	// For an external server: at most one of Credentials (file), NKey (seed file), Token, and User with Password; and TLS files.
 	Credentials, NKey, Token, User, Password string
@@ -111,11 +113,16 @@ func (b *Broker) open(ctx context.Context) (err error) {
 		return err
 	}
 	if !b.opts.Join {
-		if err := b.checkServer(ctx); err != nil {
-			return err
-		}
+		err = b.checkServer(ctx)
 	}
-	return b.prepareStreams(ctx)
+	if err == nil {
+		err = b.prepareStreams(ctx)
+	}
+	if err != nil && errors.Is(b.nc.LastError(), nats.ErrPermissionViolation) {
+		return fmt.Errorf("%w: this account may not do that; join as a truck does, or give the account permission (%w): %w", ErrSettings,
+			b.nc.LastError(), err)
+	}
+	return err
 }
 
 // complete fills in defaults and refuses what can not work.

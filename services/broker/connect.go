@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -42,9 +43,13 @@ func (b *Broker) connect(ctx context.Context) (*nats.Conn, error) {
 		}),
 	}
 	if deadline, ok := ctx.Deadline(); ok {
-		opts = append(opts, nats.Timeout(time.Until(deadline)))
+		servers := strings.Count(b.opts.URL, ",") + 1
+		opts = append(opts, nats.Timeout(time.Until(deadline)/time.Duration(servers)))
 	}
 	if b.server != nil {
+		if b.server.port {
+			opts = append(opts, nats.UserInfo(hubUser, b.server.secret))
+		}
 		return nats.Connect("", append(opts, nats.InProcessServer(b.server.srv))...)
 	}
 	security, err := b.opts.security()

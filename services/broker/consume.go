@@ -37,7 +37,8 @@ type Delivery struct {
 // ConsumeOptions say where a session begins.
 type ConsumeOptions struct {
 	// From is the stream sequence of the first delivery wanted; everything before it counts as acknowledged. 0 continues after the last
-	// acknowledged message. A ledger restored from an older backup gives its own position here and gets the rest again.
+	// acknowledged message as the broker remembers it. A ledger that knows its own position gives it here: only so is a broker whose
+	// storage has gone back in time found out (ErrDamaged), and a ledger restored from an older backup gets the rest again.
 	From uint64
 }
 
@@ -55,7 +56,9 @@ type Consumer struct {
 	acked      uint64     // everything up to here is acknowledged
 	replies    []reply    // of deliveries not yet acknowledged, ascending
 	gap        *GapError  // found missing: every Fetch returns it until Rewind
+	last       Delivery   // that was taken, without its body: how to know the stream again
 	stale      bool       // the server may have sent what never arrived
+	unchecked  bool       // the end of the stream was not compared with next since the server was told where to begin
 	reconnects uint64     // of the connection, when the server was last told where to begin
 }
 
@@ -130,6 +133,9 @@ func ensureIntake(ctx context.Context, s jetstream.Stream) (*jetstream.ConsumerI
 // reset has the server deliver from a sequence on, and count what comes before as acknowledged. The caller holds mu.
 func (c *Consumer) reset(ctx context.Context, from uint64) error {
 	reconnects := c.b.nc.Stats().Reconnects
+	if err := c.recognise(ctx); err != nil {
+		return err
+	}
 	// Someone may have deleted the consumer, and then nobody answers. Its position is known here, so that nothing is lost by that.
 	if _, err := ensureIntake(ctx, c.stream); err != nil {
 		return err
@@ -138,7 +144,47 @@ func (c *Consumer) reset(ctx context.Context, from uint64) error {
 		return fmt.Errorf("go to sequence %d: %w", from, err)
 	}
 	// A reset counts deliveries from one again, so that the server would take older reply addresses for newer ones.
-	c.replies, c.stale, c.reconnects = nil, false, reconnects
+	c.replies, c.stale, c.unchecked, c.reconnects = nil, false, true, reconnects
+	return nil
+}
+
+// recognise looks whether the stream still holds the last message that this session took. A server that was started on older storage gives
+// sequences again that were given before, and the messages there would be taken for old ones. The caller holds mu.
+func (c *Consumer) recognise(ctx context.Context) error {
+	if c.last.StreamSeq == 0 {
+		return nil
+	}
+	m, err := c.b.Message(ctx, c.last.StreamSeq)
+	if err != nil && !errors.Is(err, ErrNotFound) {
+		return err
+	}
+	if err != nil || !m.Received.Equal(c.last.Received) || m.Subject != c.last.Subject {
+		return fmt.Errorf("%w: the stream does not hold any more what it held at sequence %d. Restore the broker's storage, or begin again "+
+			"with ConsumeOptions.From and have repeats removed", ErrDamaged, c.last.StreamSeq)
+	}
+	return nil
+}
+
+// checkEnd reports messages that are missing at the end of the stream, where no later message shows the gap. Once after the server was told
+// where to begin is enough: a running server does not lose what it has stored.
+func (c *Consumer) checkEnd(ctx context.Context) error {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if !c.unchecked {
+		return nil
+	}
+	state, err := c.b.StreamState(ctx)
+	if err != nil {
+		return err
+	}
+	if state.LastSeq >= c.next {
+		if err := c.missing(ctx, state.LastSeq+1); !errors.Is(err, errSkipped) {
+			return err
+		}
+		// It came just now.
+		return nil
+	}
+	c.unchecked = false
 	return nil
 }
 
@@ -205,10 +251,12 @@ func (c *Consumer) take(ctx context.Context, m *nats.Msg) (d Delivery, ok bool, 
 	}
 	c.next++
 	c.replies = append(c.replies, reply{seq: seq, to: m.Reply})
-	return Delivery{
-		Subject: strings.TrimPrefix(m.Subject, EventsPrefix), Body: m.Data, StreamSeq: seq, Received: meta.Timestamp,
-		Deliveries: int(meta.NumDelivered),
-	}, true, nil
+	d = Delivery{
+		Subject: strings.TrimPrefix(m.Subject, EventsPrefix), StreamSeq: seq, Received: meta.Timestamp, Deliveries: int(meta.NumDelivered),
+	}
+	c.last = d
+	d.Body = m.Data
+	return d, true, nil
 }
 
 // errSkipped means that messages were sent which never arrived, and that the server can repeat them.

@@ -34,6 +34,7 @@ func TestDiskNearlyFull(t *testing.T) {
 // Every write to the second message file fails. The server answers nothing then; the error must say what happened all the same, and soon. A
 // new start on a disk that works goes on without a loss.
 func TestServerThatStoppedWriting(t *testing.T) {
+	t.Parallel()
 	for name, n := range map[string]int{"one": 1, "batch": 3} {
 		t.Run(name, func(t *testing.T) {
 			dir := t.TempDir()

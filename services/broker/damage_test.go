@@ -84,6 +84,98 @@ func TestOlderStorageIsRefused(t *testing.T) {
 	fetch(t, consume(t, b, ConsumeOptions{From: 1}), 0, 5)
 }
 
+// The same, under an open session: the server comes back with older storage and goes on from there.
+func TestOlderStorageUnderASession(t *testing.T) {
+	d := newExternal(t, nil)
+	b := d.open(t)
+	publish(t, b, numbered(0, 5))
+	msgs := filepath.Join(d.options.StoreDir, "jetstream", "$G", "streams", EventsStream, "msgs")
+	older := filepath.Join(t.TempDir(), "msgs")
+	d.stop()
+	must(t, os.CopyFS(older, os.DirFS(msgs)))
+	d.start(t)
+	eventually(t, "recovery", func() bool { return b.Health(t.Context()) == nil })
+	publish(t, b, numbered(5, 5))
+	c := consume(t, b, ConsumeOptions{})
+	fetch(t, c, 0, 10)
+	must(t, c.Ack(t.Context(), 10))
+
+	d.stop()
+	must(t, os.RemoveAll(msgs))
+	must(t, os.CopyFS(msgs, os.DirFS(older)))
+	d.start(t)
+	eventually(t, "recovery", func() bool { return b.Health(t.Context()) == nil })
+	publish(t, b, numbered(5, 7))
+	_, err := c.Fetch(t.Context(), 10, time.Second)
+	wantError(t, err, ErrDamaged)
+	wantError(t, c.Rewind(t.Context()), ErrDamaged)
+}
+
+// One bit of the message file is flipped, anywhere. A reader that knows how far it was is told, or gets every message as it was.
+func TestFlippedBitIsNotSilent(t *testing.T) {
+	dir := t.TempDir()
+	const n = 40
+	b := mustOpen(t, Options{Dir: dir})
+	publish(t, b, numbered(0, n))
+	must(t, b.Close(t.Context()))
+	blocks, err := filepath.Glob(filepath.Join(b.server.streamFolder(EventsStream), "msgs", "*.blk"))
+	must(t, err)
+	if len(blocks) != 1 {
+		t.Fatalf("message files are %q", blocks)
+	}
+	whole, err := os.ReadFile(blocks[0])
+	must(t, err)
+	told := 0
+	for at := 3; at < len(whole); at += len(whole) / 24 {
+		damaged := t.TempDir()
+		must(t, os.CopyFS(damaged, os.DirFS(dir)))
+		block := filepath.Join(damaged, strings.TrimPrefix(blocks[0], dir))
+		content := append([]byte(nil), whole...)
+		content[at] ^= 0x10
+		must(t, os.WriteFile(block, content, 0o600))
+		err := readAll(t, damaged, n)
+		if err == nil {
+			continue
+		}
+		told++
+		wantError(t, err, ErrDamaged)
+	}
+	if told == 0 {
+		t.Error("no flipped bit was ever noticed")
+	}
+}
+
+// readAll opens a broker that should hold n numbered messages, and returns what it says instead.
+func readAll(t *testing.T, dir string, n int) error {
+	t.Helper()
+	b, err := Open(t.Context(), Options{Dir: dir})
+	if err != nil {
+		return err
+	}
+	defer func() { must(t, b.Close(t.Context())) }()
+	if _, err := b.Consume(t.Context(), ConsumeOptions{From: uint64(n) + 1}); err != nil {
+		return err
+	}
+	c := consume(t, b, ConsumeOptions{From: 1})
+	begun := time.Now()
+	for i := 0; i < n; {
+		got, err := c.Fetch(t.Context(), n-i, 50*time.Millisecond)
+		if err != nil {
+			return err
+		}
+		if time.Since(begun) > patience {
+			t.Fatalf("silence at message %d", i)
+		}
+		for _, d := range got {
+			if want := numbered(i, 1)[0]; string(d.Body) != string(want.Body) || d.Subject != want.Subject {
+				t.Fatalf("message %d is %s from %s", i, d.Body, d.Subject)
+			}
+			i++
+		}
+	}
+	return nil
+}
+
 // A server leaves out a stream whose description it can not read. An empty one must not take its place.
 func TestUnreadableStreamIsNotReplaced(t *testing.T) {
 	dir := t.TempDir()

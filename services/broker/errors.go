@@ -24,8 +24,9 @@ var (
 	ErrSubject = errors.New("bad subject")
 	// ErrNotFound means the stream holds no message at that sequence.
 	ErrNotFound = errors.New("no such message")
-	// ErrSettings means that the options are not usable, or that a stream or consumer exists with settings that could lose events.
-	ErrSettings = errors.New("unsafe broker settings")
+	// ErrSettings means that the options or the credentials are not usable, or that a stream or consumer exists with settings that could
+	// lose events. The rest of the error says what to change.
+	ErrSettings = errors.New("broker settings")
 	// ErrServerTooOld means the server lacks a feature the package needs.
 	ErrServerTooOld = errors.New("broker server is too old")
 	// ErrDamaged means that stored messages are missing, or that the storage folder holds a stream the server could not read.

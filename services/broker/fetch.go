@@ -40,7 +40,7 @@ func (f *fetchCall) run(ctx context.Context) error {
 		}
 		left := time.Until(f.deadline)
 		if left < minPull {
-			return nil
+			return f.over(ctx)
 		}
 		err := f.pull(ctx, min(left, maxPull))
 		switch {
@@ -52,6 +52,14 @@ func (f *fetchCall) run(ctx context.Context) error {
 			return nil
 		}
 	}
+}
+
+// over is the end of the wait.
+func (f *fetchCall) over(ctx context.Context) error {
+	if len(f.got) > 0 {
+		return nil
+	}
+	return f.c.checkEnd(ctx)
 }
 
 // pullRequest is the JetStream protocol's request for messages.

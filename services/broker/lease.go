@@ -113,8 +113,7 @@ func (l *Lease) acquire(ctx context.Context) error {
 	var lastErr error
 	begun := time.Now()
 	for range leaseAttempts {
-		sent := time.Now()
-		err := l.write(ctx, func(ctx context.Context) (uint64, error) { return l.kv.Create(ctx, l.name, l.value) }, sent)
+		err := l.write(ctx, func(ctx context.Context) (uint64, error) { return l.kv.Create(ctx, l.name, l.value) }, time.Now())
 		if err == nil || !errors.Is(err, jetstream.ErrKeyExists) {
 			return err
 		}
@@ -130,8 +129,7 @@ func (l *Lease) acquire(ctx context.Context) error {
 			l.revision, l.renewed = revision, begun
 			return nil
 		}
-		sent = time.Now()
-		err = l.write(ctx, func(ctx context.Context) (uint64, error) { return l.kv.Update(ctx, l.name, l.value, revision) }, sent)
+		err = l.update(ctx, revision)
 		if err == nil || !errors.Is(err, jetstream.ErrKeyRevisionMismatch) {
 			return err
 		}
@@ -204,15 +202,18 @@ func (l *Lease) look(ctx context.Context) (leaseLook, error) {
 func (l *Lease) keep(ctx context.Context) {
 	defer close(l.ended)
 	defer l.lose()
+	wait := l.ttl() / leaseRenewals
 	for {
-		if err := pause(ctx, min(l.ttl()/leaseRenewals, max(0, l.trustLeft()))); err != nil {
+		if err := pause(ctx, min(wait, max(0, l.trustLeft()))); err != nil {
 			return
 		}
-		if l.trustLeft() <= 0 {
+		left := l.trustLeft()
+		if left <= 0 {
 			l.b.log.Error("lease lost: it could not be renewed in time", "lease", l.name)
 			return
 		}
-		err := l.renew(ctx)
+		err := l.renew(ctx, min(l.ttl()/leaseRenewals, left))
+		wait = l.ttl() / leaseRenewals
 		switch {
 		case ctx.Err() != nil:
 			return
@@ -220,16 +221,16 @@ func (l *Lease) keep(ctx context.Context) {
 			l.b.log.Error("lease lost", "lease", l.name, "error", err)
 			return
 		case err != nil:
+			wait /= leaseRenewals
 			l.b.log.Warn("lease not renewed, trying again", "lease", l.name, "error", err)
 		}
 	}
 }
 
-func (l *Lease) renew(ctx context.Context) error {
-	ctx, cancel := context.WithTimeout(ctx, min(l.ttl()/leaseRenewals, l.trustLeft()))
+func (l *Lease) renew(ctx context.Context, timeout time.Duration) error {
+	ctx, cancel := context.WithTimeout(ctx, timeout)
 	defer cancel()
-	revision := l.lastRevision()
-	err := l.write(ctx, func(ctx context.Context) (uint64, error) { return l.kv.Update(ctx, l.name, l.value, revision) }, time.Now())
+	err := l.update(ctx, l.lastRevision())
 	if !errors.Is(err, jetstream.ErrKeyRevisionMismatch) {
 		return err
 	}
@@ -240,11 +241,12 @@ func (l *Lease) renew(ctx context.Context) error {
 	if now.record.Token != l.record.Token {
 		return &LeaseHeldError{Name: l.name, Holder: now.record.Holder}
 	}
-	// A renewal whose answer was lost was stored. Its time is not known, so only the revision is taken over.
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	l.revision = now.revision
-	return nil
+	// A renewal whose answer was lost was stored after all.
+	return l.update(ctx, now.revision)
+}
+
+func (l *Lease) update(ctx context.Context, revision uint64) error {
+	return l.write(ctx, func(ctx context.Context) (uint64, error) { return l.kv.Update(ctx, l.name, l.value, revision) }, time.Now())
 }
 
 func (l *Lease) lastRevision() uint64 {

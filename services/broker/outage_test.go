@@ -15,6 +15,7 @@ import (
 
 // The server goes away and comes back under an open broker: calls fail in bounded time, then everything goes on.
 func TestServerOutage(t *testing.T) {
+	t.Parallel()
 	d := newExternal(t, nil)
 	b := d.open(t)
 	publish(t, b, numbered(0, 10))
@@ -55,6 +56,7 @@ func TestServerOutage(t *testing.T) {
 
 // Publishing goes on through restarts of the server. Whatever was acknowledged is there, at the sequence that was named.
 func TestPublishingThroughRestarts(t *testing.T) {
+	t.Parallel()
 	d := newExternal(t, nil)
 	b := d.open(t)
 	stop := make(chan struct{})
@@ -105,6 +107,7 @@ func TestPublishingThroughRestarts(t *testing.T) {
 
 // A link that swallows everything is the slowest server of all.
 func TestSilentLink(t *testing.T) {
+	t.Parallel()
 	d := newExternal(t, nil)
 	link := newLink(t, d.srv.Addr().String())
 	b := mustOpen(t, Options{URL: "nats://" + link.addr})
@@ -211,7 +214,7 @@ func TestDeliveriesLostOnTheWay(t *testing.T) {
 		fetch(t, c, 0, 5)
 
 		// A thief pulls from the same durable consumer, and what it gets is gone for us until the server sends it again.
-		thief, err := plainClient(t, d.foreignURL()).Consumer(t.Context(), EventsStream, intakeConsumer)
+		thief, err := b.js.Consumer(t.Context(), EventsStream, intakeConsumer)
 		must(t, err)
 		stolen, err := thief.Fetch(7, jetstream.FetchMaxWait(5*time.Second))
 		must(t, err)
@@ -259,6 +262,7 @@ func TestFetchAfterOneCalledOff(t *testing.T) {
 
 // A server that has forgotten its deliveries leaves acknowledgements unanswered. Ack must get through all the same.
 func TestAckOfForgottenDeliveries(t *testing.T) {
+	t.Parallel()
 	each(t, func(t *testing.T, d deployment) {
 		b := d.open(t)
 		publish(t, b, numbered(0, 20))

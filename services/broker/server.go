@@ -3,6 +3,7 @@ package broker
 import (
 	"cmp"
 	"context"
+	"crypto/rand"
 	"fmt"
 	"log/slog"
 	"net"
@@ -36,7 +37,32 @@ type embedded struct {
 	dir     string
 	port    bool
 	log     *serverLog
+	secret  string        // of the hub, when there is a port
 	reserve atomic.Uint64 // bytes of disk to leave free
+}
+
+// The users of an in-process server with a port: this process, and everybody else.
+const (
+	hubUser   = "hub"
+	guestUser = "guest"
+)
+
+// guestPermissions let other processes on this machine do what a truck does, and nothing else: hand over events, and read receipts.
+func guestPermissions() *server.Permissions {
+	return &server.Permissions{
+		Publish: &server.SubjectPermission{Allow: []string{
+			EventsPrefix + ">",
+			"$JS.API.INFO",
+			"$JS.API.STREAM.INFO." + EventsStream,
+			"$JS.API.STREAM.INFO." + ReceiptsStream,
+			"$JS.API.CONSUMER.CREATE." + ReceiptsStream + ".>",
+			"$JS.API.CONSUMER.INFO." + ReceiptsStream + ".>",
+			"$JS.API.CONSUMER.MSG.NEXT." + ReceiptsStream + ".>",
+			"$JS.API.CONSUMER.DELETE." + ReceiptsStream + ".>",
+			"$JS.FC." + ReceiptsStream + ".>",
+		}},
+		Subscribe: &server.SubjectPermission{Allow: []string{"_INBOX.>", ReceiptsPrefix + ">"}},
+	}
 }
 
 func startServer(o Options) (*embedded, error) {
@@ -55,18 +81,21 @@ func startServer(o Options) (*embedded, error) {
 		NoSigs:     true,
 		NoLog:      true,
 	}
+	secret := rand.Text()
 	if o.Listen != "" {
 		host, port, err := loopback(o.Listen)
 		if err != nil {
 			return nil, err
 		}
 		so.DontListen, so.Host, so.Port = false, host, port
+		so.Users = []*server.User{{Username: hubUser, Password: secret}, {Username: guestUser, Permissions: guestPermissions()}}
+		so.NoAuthUser = guestUser
 	}
 	srv, err := server.NewServer(so)
 	if err != nil {
 		return nil, fmt.Errorf("in-process server: %w", err)
 	}
-	e := &embedded{srv: srv, dir: o.Dir, port: !so.DontListen, log: &serverLog{log: o.Logger}}
+	e := &embedded{srv: srv, dir: o.Dir, port: !so.DontListen, secret: secret, log: &serverLog{log: o.Logger}}
 	e.reserve.Store(diskReserveBytes)
 	srv.SetLogger(e.log, false, false)
 	srv.Start()

@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"github.com/nats-io/nats-server/v2/server"
-	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 	"pgregory.net/rapid"
 )
@@ -57,7 +56,28 @@ func TestListenOnLoopbackOnly(t *testing.T) {
 		if ip := net.ParseIP(u.Hostname()); ip == nil || !ip.IsLoopback() || u.Port() == "0" {
 			t.Errorf("listening on %s gave %s", listen, u)
 		}
-		worksWith(t, Options{URL: b.ClientURL()})
+		guest := mustOpen(t, Options{URL: b.ClientURL(), Join: true})
+		publish(t, guest, numbered(0, 3))
+		must(t, b.PublishReceipt(t.Context(), "truck.TM-01", []byte("recorded")))
+		collect(t, guest, ReceiptOptions{Source: "truck.TM-01"}).want(t, "truck.TM-01 recorded")
+		collect(t, guest, ReceiptOptions{}).want(t, "truck.TM-01 recorded")
+
+		// A guest is no hub.
+		refuses(t, Options{URL: b.ClientURL(), ConnectTimeout: 500 * time.Millisecond}, ErrSettings)
+		ctx, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
+		defer cancel()
+		js := plainClient(t, b.ClientURL())
+		for what, call := range map[string]func() error{
+			"delete the stream": func() error { return js.DeleteStream(ctx, EventsStream) },
+			"forge a receipt":   func() error { _, err := js.Publish(ctx, ReceiptsPrefix+"truck.TM-01", nil); return err },
+			"read events":       func() error { _, err := js.CreateConsumer(ctx, EventsStream, jetstream.ConsumerConfig{}); return err },
+			"take a lease":      func() error { _, err := js.CreateKeyValue(ctx, jetstream.KeyValueConfig{Bucket: "B"}); return err },
+		} {
+			if err := call(); err == nil {
+				t.Errorf("a guest could %s", what)
+			}
+		}
+		fetch(t, consume(t, b, ConsumeOptions{}), 0, 3)
 	}
 }
 
@@ -137,8 +157,13 @@ func TestUnsafeStreamSettings(t *testing.T) {
 		t.Run(setting, func(t *testing.T) {
 			config := (&Broker{opts: Options{Replicas: 1, MaxStoreBytes: 1 << 30}}).eventsConfig()
 			change(&config)
-			made, err := js.CreateStream(t.Context(), config)
-			must(t, err)
+			var made jetstream.Stream
+			var err error
+			// The files of the stream deleted before may still be on their way out.
+			eventually(t, "a stream with this setting", func() bool {
+				made, err = js.CreateStream(t.Context(), config)
+				return err == nil
+			})
 			_, err = Open(t.Context(), Options{URL: d.url, MaxStoreBytes: 1 << 31})
 			wantError(t, err, ErrSettings)
 			if !strings.Contains(err.Error(), setting+" is ") {
@@ -208,16 +233,6 @@ func TestJoinWithFewPermissions(t *testing.T) {
 	if state.Msgs != 2 || state.MaxBytes != 1<<30 {
 		t.Errorf("state is %+v", state)
 	}
-}
-
-func plainClient(t *testing.T, url string) jetstream.JetStream {
-	t.Helper()
-	nc, err := nats.Connect(url)
-	must(t, err)
-	t.Cleanup(nc.Close)
-	js, err := jetstream.New(nc)
-	must(t, err)
-	return js
 }
 
 func TestSourceTokens(t *testing.T) {
