@@ -34,6 +34,10 @@ func TestMain(m *testing.M) {
 		os.Exit(childPanic())
 	case "hold":
 		os.Exit(childHold())
+	case "signal":
+		os.Exit(childSignal())
+	case "crash":
+		os.Exit(childCrash())
 	}
 	os.Exit(97)
 }
@@ -309,7 +313,7 @@ func TestIdleProcessIsSmallAndStartsFast(t *testing.T) {
 	if kilobytes > 400_000 {
 		t.Errorf("an idle process holds %d kB", kilobytes)
 	}
-	if started > 2*time.Second {
+	if started > 5*time.Second { // 0.1 s on a quiet machine
 		t.Errorf("opening an empty directory took %v", started)
 	}
 }
@@ -398,69 +402,5 @@ func childInput() int {
 		words = append(words, s.Text())
 	}
 	fmt.Printf("stored %s rows; input %s\n", stored, strings.Join(words, " "))
-	return 0
-}
-
-// Go's runtime needs its signal handlers: a nil pointer must stay a panic that
-// can be recovered.
-func TestSignalsStayGos(t *testing.T) {
-	command := child(t, "panic", t.TempDir())
-	output, err := command.CombinedOutput()
-	if err != nil || string(output) != "recovered\n" {
-		t.Fatalf("%v; the process printed %q", err, output)
-	}
-}
-
-func childPanic() int {
-	e := childOpen()
-	defer e.Close()
-	func() {
-		defer func() {
-			if recover() != nil {
-				fmt.Println("recovered")
-			}
-		}()
-		var p *engine.Exception
-		fmt.Println(p.Code)
-	}()
-	return 0
-}
-
-func TestDirectoryOfAnotherProcessIsRefused(t *testing.T) {
-	dir := t.TempDir()
-	command := child(t, "hold", dir)
-	stdin, err := command.StdinPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	stdout, err := command.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := command.Start(); err != nil {
-		t.Fatal(err)
-	}
-	defer command.Wait()
-	defer stdin.Close()
-	if line, err := bufio.NewReader(stdout).ReadString('\n'); err != nil || line != "open\n" {
-		t.Fatalf("the other process printed %q, %v", line, err)
-	}
-	e, err := engine.Open(context.Background(), engine.Options{Dir: dir, Library: library(t)})
-	if err == nil {
-		e.Close()
-		t.Fatal("two processes opened one directory")
-	}
-	if !strings.Contains(err.Error(), "Cannot lock file") {
-		t.Fatalf("the error does not name the cause: %v", err)
-	}
-}
-
-func childHold() int {
-	e := childOpen()
-	fmt.Println("open")
-	io.Copy(io.Discard, engine.StandardInput())
-	if err := e.Close(); err != nil {
-		return 1
-	}
 	return 0
 }

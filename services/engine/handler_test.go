@@ -244,7 +244,7 @@ func readOnlyAttacks(secret, written string) []string {
 		"SELECT * FROM `SECRET`", "SELECT * FROM default.`SECRET`", "DESCRIBE TABLE file('SECRET', LineAsString)", "DESCRIBE TABLE default.`SECRET`",
 		"SELECT * FROM fileCluster('c', 'SECRET', LineAsString)", "SELECT * FROM filesystem('/etc')", "SELECT * FROM loop(file('SECRET', LineAsString))",
 		"WITH x AS (SELECT * FROM file('SECRET', LineAsString)) SELECT * FROM x", "SELECT (SELECT * FROM file('SECRET', LineAsString))",
-		"SELECT * FROM url('http://127.0.0.1:1/', LineAsString)", "SELECT * FROM s3('http://b.s3.amazonaws.com/k', LineAsString)",
+		"SELECT * FROM url('http://127.0.0.1:1/', LineAsString)", "SELECT * FROM s3('http://bucket.s3.amazonaws.com/k', LineAsString)",
 		"SELECT * FROM remote('127.0.0.1:1', system.one)", "SELECT * FROM mysql('127.0.0.1:1', 'a', 'b', 'c', 'd')",
 		"SELECT * FROM postgresql('127.0.0.1:1', 'a', 'b', 'c', 'd')", "SELECT * FROM sqlite('SECRET', 'a')",
 		"SELECT * FROM executable('cat', TSV, 'a String')", "SELECT * FROM input('a String') FORMAT CSV", "DESCRIBE TABLE url('http://127.0.0.1:1/', LineAsString)",

@@ -52,7 +52,7 @@ type library struct {
 type analysis struct {
 	structSize     uint32
 	statementCount uint32
-	flags          uint32
+	_              uint32 // flags
 	class          uint32
 }
 

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"net/url"
 	"sort"
 	"strings"
 )
@@ -54,6 +55,19 @@ func parseCall(r *http.Request, body io.Reader, readOnly bool) (call, error) {
 	if strings.HasPrefix(r.Header.Get("Content-Type"), "multipart/") {
 		return c, exceptionf(codeNotImplemented, "External tables are not supported. (NOT_IMPLEMENTED)")
 	}
+	if err := c.readValues(values); err != nil {
+		return c, err
+	}
+	length := r.ContentLength
+	if length == 0 || r.Header.Get("Content-Encoding") != "" || isOn(values.Get("decompress")) {
+		length = -1
+	}
+	return c, c.readStatement(values.Get("query"), body, length)
+}
+
+// readValues sorts the keys of the URL into parameters and settings. The last
+// value of a key counts.
+func (c *call) readValues(values url.Values) error {
 	names := make([]string, 0, len(values))
 	for name := range values {
 		names = append(names, name)
@@ -69,18 +83,17 @@ func parseCall(r *http.Request, body io.Reader, readOnly bool) (call, error) {
 		if transportKey(name) {
 			continue
 		}
-		if readOnly && !readerMaySet(name, value) {
-			return c, exceptionf(codeSettingConstraint, "The setting %s may not be set on a read-only port. (SETTING_CONSTRAINT_VIOLATION)", name)
+		if c.readOnly && !readerMaySet(name, value) {
+			return exceptionf(codeSettingConstraint, "The setting %s may not be set on a read-only port. (SETTING_CONSTRAINT_VIOLATION)", name)
 		}
-		if !readOnly || name != "readonly" {
+		if name == "async_insert" && isOn(value) {
+			return exceptionf(codeSettingConstraint, "Asynchronous inserts are refused, because they are acknowledged before they are stored. (SETTING_CONSTRAINT_VIOLATION)")
+		}
+		if !c.readOnly || name != "readonly" {
 			c.settings[name] = value
 		}
 	}
-	length := r.ContentLength
-	if length == 0 || r.Header.Get("Content-Encoding") != "" || isOn(values.Get("decompress")) {
-		length = -1
-	}
-	return c, c.readStatement(values.Get("query"), body, length)
+	return nil
 }
 
 // readStatement finds the statement in the URL or the body. What follows an

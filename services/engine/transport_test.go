@@ -457,3 +457,35 @@ func TestOtherStatementsAnswer(t *testing.T) {
 		t.Errorf("a statement over URL and body answers %q, %v", text, err)
 	}
 }
+
+// Close must not wait for a Read that waits for the engine.
+func TestCloseDuringRead(t *testing.T) {
+	e := open(t, engine.Options{})
+	body := post(t, context.Background(), e, "default_format=TSV", "SELECT sleepEachRow(0.1) FROM numbers(600) SETTINGS max_block_size = 1, max_threads = 1")
+	reading := make(chan error, 1)
+	go func() {
+		_, err := io.Copy(io.Discard, body)
+		reading <- err
+	}()
+	begin := time.Now()
+	if err := body.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if err := <-reading; err == nil {
+		t.Error("a result that was closed early ended well")
+	}
+	if took := time.Since(begin); took > 10*time.Second {
+		t.Errorf("closing took %v", took)
+	}
+	waitForQuiet(t, connect(t, e))
+}
+
+func TestAsynchronousInsertsAreRefused(t *testing.T) {
+	c := connect(t, open(t, engine.Options{}))
+	exec1(t, c, "CREATE TABLE t (a UInt64) ENGINE = MergeTree ORDER BY a")
+	ctx := clickhouse.Context(context.Background(), clickhouse.WithAsync(false))
+	wantCode(t, c.Exec(ctx, "INSERT INTO t VALUES (1)"), 452)
+	if n := count(t, c, "SELECT count() FROM t"); n != 0 {
+		t.Fatalf("%d rows were stored", n)
+	}
+}
