@@ -270,10 +270,10 @@ func (b *builder) findNotBilled() {
 			order = append(order, k)
 		}
 		sum[k] += n.LengthMS()
-		cites[k] = union(cites[k], n.Positions)
+		cites[k] = append(cites[k], n.Positions...)
 	}
 	for _, k := range order {
-		f := reports.NewFinding(reports.NotBillable, k.truck, first[k].From, cites[k], "%s not billed: %s", hoursMinutes(sum[k]), k.reason)
+		f := reports.NewFinding(reports.NotBillable, k.truck, first[k].From, union(nil, cites[k]), "%s not billed: %s", hoursMinutes(sum[k]), k.reason)
 		f.Job = k.job
 		b.r.Findings = append(b.r.Findings, f)
 	}

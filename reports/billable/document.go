@@ -2,6 +2,7 @@ package billable
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/shopspring/decimal"
@@ -70,7 +71,9 @@ func addUp(cols []reports.Column, rows []reports.Row) []reports.Cell {
 }
 
 func table(name, title, note string, cols []reports.Column, rows []reports.Row) reports.Table {
-	return reports.Table{Name: name, Title: title, Note: note, Columns: cols, Rows: reports.RowsOf(rows), Totals: addUp(cols, rows), Cited: true}
+	// Sums cite nothing of their own; the lines and times they are made of do.
+	cited := slices.ContainsFunc(rows, func(r reports.Row) bool { return len(r.Cites) > 0 })
+	return reports.Table{Name: name, Title: title, Note: note, Columns: cols, Rows: reports.RowsOf(rows), Totals: addUp(cols, rows), Cited: cited}
 }
 
 func (r *Report) lineTable() reports.Table {
@@ -123,7 +126,7 @@ func (r *Report) clientTable() reports.Table {
 	cols := append([]reports.Column{reports.TextColumn("client", "Client")}, r.sumColumns()...)
 	rows := []reports.Row{}
 	for _, s := range r.ByClient() {
-		rows = append(rows, reports.Row{Cites: s.Positions, Cells: append([]reports.Cell{named(string(s.Client), "(no client)")}, s.cells()...)})
+		rows = append(rows, reports.Row{Cells: append([]reports.Cell{named(string(s.Client), "(no client)")}, s.cells()...)})
 	}
 	return table("By client", "Hours and charges by client", "", cols, rows)
 }
@@ -133,7 +136,7 @@ func (r *Report) jobTable() reports.Table {
 		reports.TextColumn("order_number", "Order number")}, r.sumColumns()...)
 	rows := []reports.Row{}
 	for _, s := range r.ByJob() {
-		rows = append(rows, reports.Row{Cites: s.Positions, Cells: append([]reports.Cell{named(string(s.Job), "(no job)"),
+		rows = append(rows, reports.Row{Cells: append([]reports.Cell{named(string(s.Job), "(no job)"),
 			reports.T(string(s.Client)), reports.T(s.OrderNumber)}, s.cells()...)})
 	}
 	return table("By job", "Hours and charges by job", "", cols, rows)
@@ -183,7 +186,7 @@ func (r *Report) invoiceTable() reports.Table {
 		if !v.TaxKnown {
 			percent, tax, gross = reports.Blank(), reports.Blank(), reports.Blank()
 		}
-		rows = append(rows, reports.Row{Cites: v.Positions, Cells: []reports.Cell{
+		rows = append(rows, reports.Row{Cells: []reports.Cell{
 			reports.T(string(v.Client)), reports.T(v.Currency), reports.T(string(v.Tax)), percent, reports.T(per), reports.T(rounding),
 			reports.N(int64(v.Lines)), reports.N(v.NetCents), tax, gross}})
 	}

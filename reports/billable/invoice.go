@@ -22,7 +22,6 @@ type Invoice struct {
 	Lines      int
 	NetCents   int64
 	TaxCents   int64
-	Positions  []uint64
 }
 
 // GrossCents returns net and tax together.
@@ -43,7 +42,6 @@ func invoicesOf(lines []Line) []Invoice {
 		v.Lines++
 		v.NetCents += l.AmountCents
 		v.TaxCents += l.TaxCents
-		v.Positions = union(v.Positions, l.Positions)
 	}
 	for i := range list {
 		if v := &list[i]; v.TaxKnown && !v.TaxPerLine {
@@ -85,7 +83,6 @@ type Sum struct {
 	ChargedMS   int64
 	NotBilledMS int64
 	NetCents    int64
-	Positions   []uint64
 }
 
 // ByJob sums lines and time not billed by client, job and currency.
@@ -121,13 +118,11 @@ func (r *Report) sums(key func(events.ClientID, events.JobID, string) Sum) []Sum
 		s.BilledMS += l.BilledMS
 		s.ChargedMS += l.ChargedMS
 		s.NetCents += l.AmountCents
-		s.Positions = union(s.Positions, l.Positions)
 	}
 	for i := range r.NotBilled {
 		n := &r.NotBilled[i]
 		s := find(key(n.Client, n.Job, n.Currency))
 		s.NotBilledMS += n.LengthMS()
-		s.Positions = union(s.Positions, n.Positions)
 	}
 	slices.SortStableFunc(list, func(x, y Sum) int {
 		return cmp.Or(cmp.Compare(x.Client, y.Client), cmp.Compare(x.Job, y.Job), cmp.Compare(x.Currency, y.Currency))

@@ -129,8 +129,9 @@ func effortOf(id events.TruckID, what string, list []*occasion, volume map[uint6
 		for _, p := range o.tips {
 			e.ClearedML += volume[p]
 		}
-		e.Positions = union(e.Positions, o.positions)
+		e.Positions = append(e.Positions, o.positions...)
 	}
+	e.Positions = union(nil, e.Positions)
 	e.MedianMS, e.P90MS = nearestRank(lengths, 50), nearestRank(lengths, 90)
 	return e
 }
@@ -145,8 +146,9 @@ func partsOf(id events.TruckID, shifts []Shift, dumps []*occasion) DumpParts {
 		}
 	}
 	for _, o := range dumps {
-		p.Positions = union(p.Positions, o.positions)
+		p.Positions = append(p.Positions, o.positions...)
 	}
+	p.Positions = union(nil, p.Positions)
 	return p
 }
 

@@ -57,7 +57,7 @@ func (r *Report) replay(j *reports.Journal, a *tank.Account, mine, all []Shift, 
 			inside = append(inside, s)
 			if s.load {
 				out.Loads++
-				out.Positions = union(out.Positions, s.positions)
+				out.Positions = append(out.Positions, s.positions...)
 			}
 			if s.tip {
 				tipped[s.positions[0]] = true
