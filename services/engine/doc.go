@@ -24,9 +24,13 @@
 // caller must compare with the rows it meant. An error before the first byte
 // of a result is a status 500 with the text and code of the exception; a later
 // one ends the body with an exception block and a read error, so a result that
-// failed never looks like a short one. A context that is cancelled kills the
-// statement, except where the engine itself does not look: a merge started by
-// OPTIMIZE runs to its end, and so does the commit of an insert.
+// failed never looks like a short one.
+//
+// A context that is cancelled kills the statement, except where the engine does
+// not look: a merge started by OPTIMIZE runs to its end. An insert that is
+// cancelled while its body is read is not stored; one that is cancelled while
+// it is committed may be, as after any lost answer, and is repeated with the
+// same insert_deduplication_token.
 //
 // # What is fixed for a ledger
 //

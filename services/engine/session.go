@@ -69,8 +69,8 @@ func newSessionPool(limit int, open func(sessionKey) (*connection, error)) *sess
 	return &sessionPool{open: open, slots: make(chan struct{}, limit)}
 }
 
-// acquire waits for a place and returns a session with the key. Until closing
-// is closed and ctx is done, callers queue in order of arrival.
+// acquire waits for a place and returns a session with the key. It gives up
+// when ctx is done or closing is closed.
 func (p *sessionPool) acquire(ctx context.Context, closing <-chan struct{}, key sessionKey) (*connection, error) {
 	select {
 	case <-closing:
