@@ -44,6 +44,6 @@
 //
 // The library can hold one data directory at a time, so a second [Open] fails
 // until the first engine is closed. The library reads file descriptor 0 as if
-// it were insert data whenever a statement lacks some; while an engine is open
-// descriptor 0 is /dev/null and [StandardInput] is the original.
+// it were insert data whenever a statement lacks some; from the first
+// Open on, descriptor 0 is /dev/null and [StandardInput] is the original.
 package engine

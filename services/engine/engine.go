@@ -59,7 +59,7 @@ const (
 // Open loads the library, starts the engine on a data directory and checks the
 // settings. It takes about 0.1 s plus the time to load the tables. Only one
 // engine may be open in a process, and only one process may open a directory.
-// While an engine is open, file descriptor 0 is /dev/null: see StandardInput.
+// From the first Open on, file descriptor 0 is /dev/null: see StandardInput.
 func Open(ctx context.Context, options Options) (*Engine, error) {
 	options, err := options.complete()
 	if err != nil {

@@ -255,16 +255,11 @@ func TestDamagedPartStopsTheStart(t *testing.T) {
 	if err := os.Truncate(parts[0], 10); err != nil {
 		t.Fatal(err)
 	}
-	e, err = engine.Open(context.Background(), engine.Options{Dir: dir, Library: library(t)})
-	if err == nil {
-		defer e.Close()
-		var n uint64
-		err = connect(t, e).QueryRow(context.Background(), "SELECT count() FROM tip").Scan(&n)
-		if err == nil {
-			t.Fatalf("a damaged part was accepted: %d rows", n)
-		}
+	if e, err = engine.Open(context.Background(), engine.Options{Dir: dir, Library: library(t)}); err == nil {
+		e.Close()
+		t.Fatal("a damaged part was accepted")
 	}
-	if !strings.Contains(err.Error(), "broken") && !strings.Contains(err.Error(), "SUSPICIOUS") {
+	if !strings.Contains(err.Error(), "broken parts") || !strings.Contains(err.Error(), "default.tip") {
 		t.Fatalf("the error does not speak of a broken part: %v", err)
 	}
 }
@@ -309,7 +304,6 @@ func TestIdleProcessIsSmallAndStartsFast(t *testing.T) {
 	if _, err := fmt.Sscanf(string(output), "%d %d", &started, &kilobytes); err != nil {
 		t.Fatalf("the process printed %q: %v", output, err)
 	}
-	t.Logf("opened in %v; %d MB resident", started, kilobytes/1000)
 	if kilobytes > 400_000 {
 		t.Errorf("an idle process holds %d kB", kilobytes)
 	}
