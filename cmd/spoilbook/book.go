@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"spoilbook/events"
 	"spoilbook/services/ledger"
 )
 
@@ -20,6 +21,8 @@ type book interface {
 	Release(ctx context.Context, entry uint64, body []byte, author, note string) (ledger.Ticket, error)
 	Dismiss(ctx context.Context, entry uint64, author, note string) error
 	Export(ctx context.Context, w io.Writer, a reportArgs) error
+	Postings(ctx context.Context, w io.Writer, truck events.TruckID, zone string, upTo uint64) error
+	Rebuild(ctx context.Context, progress func(done, total uint64)) (ledger.Rebuilt, error)
 }
 
 // opened is a ledger whose store, and broker when writing, this process opened.

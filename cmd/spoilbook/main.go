@@ -87,7 +87,7 @@ data is damaged, 7 some events were quarantined.`,
 	}
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error { return &usageError{c.Name(), err} })
 	root.AddCommand(serveCommand(), demoCommand(), emitCommand(), reportCommand(), eventsCommand(),
-		quarantineCommand(), registerCommand(), rebuildCommand(), versionCommand())
+		quarantineCommand(), registerCommand(), postingsCommand(), rebuildCommand(), versionCommand())
 	return root
 }
 

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -168,39 +167,4 @@ func writeFiles(dir string, files map[string][]byte, stdout io.Writer) error {
 		fmt.Fprintln(stdout, path)
 	}
 	return nil
-}
-
-func rebuildCommand() *cobra.Command {
-	var o siteOptions
-	c := &cobra.Command{
-		Use:   "rebuild",
-		Short: "Read every event again and check that reports can be made from them alone",
-		Long: `Read every event of the ledger in order, hold its bytes against its hash and
-against the columns made from it, compute the Merkle tree anew and compare it
-with the roots stored as the events came in. Reports are computed from the
-events alone, so a ledger that passes gives the reports it always gave.`,
-		Example: "  spoilbook rebuild --data ./spoilbook-data",
-		Args:    exactly(0, "no arguments"),
-		RunE: func(c *cobra.Command, _ []string) (err error) {
-			if o.server != "" {
-				return &usageError{"rebuild", errors.New("rebuild reads the store itself: use --data, or --clickhouse with --nats")}
-			}
-			s, err := openSite(c.Context(), o, false, c.ErrOrStderr())
-			if err != nil {
-				return err
-			}
-			defer func() { err = errors.Join(err, s.close()) }()
-			r, err := s.ledger.Rebuild(c.Context(), func(done, total uint64) {
-				fmt.Fprintf(c.ErrOrStderr(), "\r%d of %d events", done, total)
-			})
-			fmt.Fprintln(c.ErrOrStderr())
-			if err != nil {
-				return err
-			}
-			_, err = fmt.Fprintf(c.OutOrStdout(), "%d events in %d blocks read again; every hash and root agrees\nroot %s\n", r.Events, r.Blocks, r.Root)
-			return err
-		},
-	}
-	addSiteFlags(c, &o)
-	return c
 }

@@ -80,6 +80,7 @@ func New(c Config) http.Handler {
 	s.addEvents(a)
 	s.addReports(a)
 	s.addQuarantine(a)
+	s.addPostings(a)
 	return router
 }
 

@@ -212,6 +212,26 @@ func stored(e events.Event, position uint64, recorded time.Time, body []byte) le
 		Truck: e.Truck, Job: e.Job, Operator: e.Operator, Occurred: e.Occurred, Recorded: recorded, Body: body}}
 }
 
+// Postings streams the tanks' movements as a plain-text journal to w.
+func (c *Client) Postings(ctx context.Context, w io.Writer, truck events.TruckID, zone string, upTo uint64) error {
+	q := url.Values{"tz": {zone}, "truck": {string(truck)}, "at-position": {fmt.Sprint(upTo)}}
+	res, err := c.do(ctx, http.MethodGet, "/v1/postings", q, "", nil)
+	if err != nil {
+		return err
+	}
+	defer res.Body.Close()
+	if _, err := io.Copy(w, res.Body); err != nil {
+		return ledger.Wrap(ledger.StoreDown, err, "the download of postings broke off")
+	}
+	return nil
+}
+
+// Rebuild has the server read the whole ledger again.
+func (c *Client) Rebuild(ctx context.Context, _ func(done, total uint64)) (ledger.Rebuilt, error) {
+	var r ledger.Rebuilt
+	return r, c.call(ctx, http.MethodPost, "/v1/rebuild", nil, "", nil, &r)
+}
+
 // Export streams a report in a format to w.
 func (c *Client) Export(ctx context.Context, w io.Writer, name string, query url.Values) error {
 	res, err := c.do(ctx, http.MethodGet, "/v1/reports/"+url.PathEscape(name), query, "", nil)

@@ -9,9 +9,9 @@ import (
 
 // Rebuilt is what reading the whole ledger again found.
 type Rebuilt struct {
-	Events uint64
-	Blocks uint64
-	Root   string // Merkle root over all events, hex
+	Events uint64 `json:"events"`
+	Blocks uint64 `json:"blocks"`
+	Root   string `json:"root"` // Merkle root over all events, hex
 }
 
 // rebuildPage is how many events are read at a time.
