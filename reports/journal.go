@@ -2,6 +2,8 @@ package reports
 
 import (
 	"cmp"
+	"fmt"
+	"maps"
 	"slices"
 
 	"spoilbook/events"
@@ -43,6 +45,7 @@ type Journal struct {
 	Findings []Finding // what is wrong with the record itself: gaps, clocks, dangling corrections
 	Count    Count
 
+	whole    bool // every event up to Position is here
 	recorded map[uint64]*events.Recorded
 	byRef    map[events.Ref]uint64
 	trucks   map[events.TruckID][]Entry
@@ -63,7 +66,7 @@ func Resolve(recs []events.Recorded, position uint64) *Journal {
 		byPosition[i] = &recs[i]
 	}
 	slices.SortFunc(byPosition, func(a, b *events.Recorded) int { return cmp.Compare(a.Position, b.Position) })
-	j := &Journal{Book: register.NewBook(recs), Position: position,
+	j := &Journal{Book: register.NewBook(recs), Position: position, whole: uint64(len(recs)) == position,
 		recorded: make(map[uint64]*events.Recorded, len(recs)),
 		byRef:    make(map[events.Ref]uint64, len(recs)),
 		trucks:   map[events.TruckID][]Entry{}}
@@ -77,7 +80,6 @@ func Resolve(recs []events.Recorded, position uint64) *Journal {
 	}
 	j.order()
 	j.checkSequences(byPosition)
-	j.checkClocks(byPosition)
 	j.checkLate(byPosition)
 	SortFindings(j.Findings)
 	return j
@@ -106,21 +108,23 @@ func (j *Journal) PositionOf(ref events.Ref) (uint64, bool) {
 	return p, ok
 }
 
-// change is a correction or voiding, with the position it has in the ledger.
+// change is a correction or voiding, with the position it has in the ledger and
+// that of the entry it is about.
 type change struct {
 	position uint64
+	of       uint64
 	with     *events.EntryCorrected // nil for a voiding
 }
 
 // changes returns, by the position of the entry changed, its standing changes in
 // ledger order.
 func (j *Journal) changes(byPosition []*events.Recorded) map[uint64][]change {
-	root := map[uint64]uint64{} // a correction's position to that of the entry it is about
-	withdrawn := map[uint64]bool{}
-	all := map[uint64][]change{}
+	known := map[uint64]change{} // every change that can be applied, by its position
+	var order []change
+	withdraws := map[uint64]uint64{} // a voiding of a change to that change
 	for _, r := range byPosition {
-		var ref events.Ref
 		c := change{position: r.Position}
+		var ref events.Ref
 		switch b := r.Body.(type) {
 		case events.EntryCorrected:
 			ref, c.with = b.Refers, &b
@@ -132,34 +136,61 @@ func (j *Journal) changes(byPosition []*events.Recorded) map[uint64][]change {
 		j.Count.Corrections++
 		target, ok := j.byRef[ref]
 		if !ok || target >= r.Position {
-			j.find(DanglingCorrection, r, "it refers to %s, which is not in the ledger before it", ref)
+			if ok || j.whole || r.Truck != "" { // otherwise it may be about a truck that was not asked for
+				j.find(DanglingCorrection, r, "it refers to %s, which is not in the ledger before it", ref)
+			}
 			continue
 		}
-		of, chained := root[target]
-		if !chained {
-			of = target
+		earlier, chained := known[target]
+		if c.of = target; chained {
+			c.of = earlier.of
 		}
+		if why := unfit(r, j.recorded[c.of], c.with); why != "" {
+			j.find(DanglingCorrection, r, "%s", why)
+			continue
+		}
+		known[c.position] = c
+		order = append(order, c)
 		if chained && c.with == nil {
-			withdrawn[target] = true // voiding a correction brings back what stood before it
-			root[r.Position] = of
-			continue
+			withdraws[c.position] = target
 		}
-		original := j.recorded[of]
-		if !events.Correctable(original.Kind()) {
-			j.find(DanglingCorrection, r, "it refers to a %s event, which cannot be changed", original.Kind())
-			continue
-		}
-		if c.with != nil && c.with.Replacement.Body.Kind() != original.Kind() {
-			j.find(DanglingCorrection, r, "it would turn a %s event into a %s event", original.Kind(), c.with.Replacement.Body.Kind())
-			continue
-		}
-		root[r.Position] = of
-		all[of] = append(all[of], c)
 	}
-	for of, list := range all {
-		all[of] = slices.DeleteFunc(list, func(c change) bool { return withdrawn[c.position] })
+	return standing(order, withdraws)
+}
+
+// unfit says why r cannot change an entry with a correction, or void it where
+// that is nil; it returns "" when it can. A change that names another truck than
+// the entry's would be seen by the reports of one truck and not of the other.
+func unfit(r, entry *events.Recorded, with *events.EntryCorrected) string {
+	switch kind := entry.Kind(); {
+	case !events.Correctable(kind):
+		return fmt.Sprintf("it refers to a %s event, which cannot be changed", kind)
+	case with != nil && with.Replacement.Body.Kind() != kind:
+		return fmt.Sprintf("it would turn a %s event into a %s event", kind, with.Replacement.Body.Kind())
+	case r.Truck != "" && r.Truck != entry.Truck:
+		return fmt.Sprintf("it names truck %s and refers to an entry of truck %q", r.Truck, entry.Truck)
 	}
-	return all
+	return ""
+}
+
+// standing leaves out of order, which is that of the ledger, the changes that a
+// voiding which itself stands withdraws, and those voidings: what stood before
+// the change stands again. A change refers to what came before it, so whether a
+// voiding stands is known once all after it are.
+func standing(order []change, withdraws map[uint64]uint64) map[uint64][]change {
+	withdrawn := map[uint64]bool{}
+	for _, c := range slices.Backward(order) {
+		if target, ok := withdraws[c.position]; ok && !withdrawn[c.position] {
+			withdrawn[target] = true
+		}
+	}
+	left := map[uint64][]change{}
+	for _, c := range order {
+		if _, withdrawal := withdraws[c.position]; !withdrawal && !withdrawn[c.position] {
+			left[c.of] = append(left[c.of], c)
+		}
+	}
+	return left
 }
 
 // enter puts r, as its changes leave it, into the journal.
@@ -167,9 +198,11 @@ func (j *Journal) enter(r *events.Recorded, changes []change) {
 	j.Count.Events++
 	switch r.Kind() {
 	case events.KindEntryCorrected, events.KindEntryVoided:
+		j.checkClock(r, r.Occurred)
 		return
 	case events.KindRegisterRevised:
 		j.Count.Revisions++
+		j.checkClock(r, r.Occurred)
 		return
 	}
 	e := Entry{Event: r.Event, Positions: []uint64{r.Position}}
@@ -186,11 +219,23 @@ func (j *Journal) enter(r *events.Recorded, changes []change) {
 		apply(&e.Event, last.Replacement)
 	}
 	j.Count.Effective++
+	j.checkClock(r, e.Occurred)
 	if e.Truck == "" {
 		j.Office = append(j.Office, e)
 		return
 	}
 	j.trucks[e.Truck] = append(j.trucks[e.Truck], e)
+}
+
+// clockToleranceMS is what two honest clocks may differ by.
+const clockToleranceMS = 2 * 60 * 1000
+
+// checkClock finds an event that, as it stands, happened later than the hub
+// stored it.
+func (j *Journal) checkClock(r *events.Recorded, occurred events.Time) {
+	if ahead := occurred.UnixMS - r.At.UnixMS; ahead > clockToleranceMS {
+		j.find(ClockAhead, r, "it says %s, %d s after the ledger stored it", occurred, ahead/1000)
+	}
 }
 
 func apply(e *events.Event, r events.Replacement) {
@@ -234,53 +279,97 @@ func (j *Journal) checkSequences(byPosition []*events.Recorded) {
 		seen[r.Truck].Add(r.Seq)
 		last[r.Truck] = r
 	}
-	for _, id := range j.Trucks() {
-		if seen[id] == nil {
-			continue
-		}
+	for _, id := range slices.Sorted(maps.Keys(seen)) {
 		for _, g := range seen[id].Gaps() {
 			j.find(SequenceGap, last[id], "events %d to %d of truck %s have not come", g.From, g.To-1, id)
 		}
 	}
 }
 
-// Clock bounds: an event may not have happened later than the hub stored it, but
-// for what two honest clocks differ by.
-const clockToleranceMS = 2 * 60 * 1000
+// maxLateCites bounds how many of the events that came late a finding cites.
+const maxLateCites = 50
 
-func (j *Journal) checkClocks(byPosition []*events.Recorded) {
-	for _, r := range byPosition {
-		if ahead := r.Occurred.UnixMS - r.At.UnixMS; ahead > clockToleranceMS {
-			j.find(ClockAhead, r, "it says %s, %d s after the ledger stored it", r.Occurred, ahead/1000)
-		}
-	}
-}
-
-// checkLate finds events that came after a report which should have held them.
+// checkLate finds events that came after a report which should have held them or
+// what they change.
 func (j *Journal) checkLate(byPosition []*events.Recorded) {
 	for i := range j.Office {
 		issued, ok := j.Office[i].Body.(events.ReportIssued)
 		if !ok {
 			continue
 		}
-		n, first := 0, (*events.Recorded)(nil)
+		trucks := j.trucksIn(issued)
+		var late []*events.Recorded
 		for _, r := range byPosition {
-			late := r.Position > issued.Position && r.Truck != "" && !r.Occurred.Before(issued.From) && r.Occurred.Before(issued.To)
-			if !late || issued.Truck != "" && issued.Truck != r.Truck || issued.Job != "" && issued.Job != r.Job {
-				continue
-			}
-			if n++; first == nil {
-				first = r
+			if r.Position > issued.Position && j.concerns(r, issued, trucks) {
+				late = append(late, r)
 			}
 		}
-		if n > 0 {
-			j.find(LateAfterIssue, first, "%d events of the period came after %s %s was issued at position %d", n, issued.Report, issued.Number, issued.Position)
+		if len(late) == 0 {
+			continue
+		}
+		f := j.find(LateAfterIssue, late[0], "%d events of the period came after %s %s was issued at position %d",
+			len(late), issued.Report, issued.Number, issued.Position)
+		for _, r := range late[1:min(len(late), maxLateCites)] {
+			f.Cites = append(f.Cites, r.Position)
 		}
 	}
 }
 
-func (j *Journal) find(code Code, r *events.Recorded, format string, args ...any) {
+// trucksIn returns the trucks that worked on what an issued report is about.
+func (j *Journal) trucksIn(issued events.ReportIssued) map[events.TruckID]bool {
+	trucks := map[events.TruckID]bool{}
+	for id, entries := range j.trucks {
+		trucks[id] = slices.ContainsFunc(entries, func(e Entry) bool {
+			return within(issued, e.Occurred) && j.isAbout(issued, e.Job, e.Occurred)
+		})
+	}
+	return trucks
+}
+
+// concerns reports whether r, or the entry that it changes or weighs, belongs in
+// an issued report: by the time and job that the entry had or is given. What
+// names no job belongs to the jobs its truck worked on.
+func (j *Journal) concerns(r *events.Recorded, issued events.ReportIssued, trucks map[events.TruckID]bool) bool {
+	var times []events.Time
+	var jobs []events.JobID
+	for {
+		var ref events.Ref
+		switch b := r.Body.(type) {
+		case events.EntryCorrected:
+			ref = b.Refers
+			times, jobs = append(times, b.Replacement.Occurred), append(jobs, b.Replacement.Job)
+		case events.EntryVoided:
+			ref = b.Refers
+		case events.DocketReceived:
+			ref = b.Tip
+		}
+		position, ok := j.byRef[ref]
+		if !ok || position >= r.Position {
+			break
+		}
+		r = j.recorded[position]
+	}
+	if r.Truck == "" || issued.Truck != "" && issued.Truck != r.Truck {
+		return false
+	}
+	times, jobs = append(times, r.Occurred), append(jobs, r.Job)
+	about := r.Job == "" && trucks[r.Truck] || slices.ContainsFunc(jobs, func(id events.JobID) bool { return j.isAbout(issued, id, r.Occurred) })
+	return about && slices.ContainsFunc(times, func(t events.Time) bool { return within(issued, t) })
+}
+
+// isAbout reports whether a report issued for a job or a client is about job.
+func (j *Journal) isAbout(issued events.ReportIssued, job events.JobID, at events.Time) bool {
+	return Request{Filter: Filter{Job: issued.Job, Client: issued.Client}}.WantsJob(j, job, at)
+}
+
+func within(issued events.ReportIssued, t events.Time) bool {
+	return !t.Before(issued.From) && t.Before(issued.To)
+}
+
+// find adds a finding about r and returns it, for more to be cited.
+func (j *Journal) find(code Code, r *events.Recorded, format string, args ...any) *Finding {
 	f := NewFinding(code, r.Truck, r.Occurred, []uint64{r.Position}, format, args...)
 	f.Job = r.Job
 	j.Findings = append(j.Findings, f)
+	return &j.Findings[len(j.Findings)-1]
 }

@@ -28,19 +28,41 @@ type Period struct {
 // Days returns the period from the start of the first local day to the end of
 // the last, given as "2026-10-01" in zone.
 func Days(first, last string, zone *time.Location) (Period, error) {
-	from, err := time.ParseInLocation(time.DateOnly, first, zone)
+	from, err := time.Parse(time.DateOnly, first)
 	if err != nil {
 		return Period{}, fmt.Errorf("period: first day %q is not a date such as 2026-10-01", first)
 	}
-	to, err := time.ParseInLocation(time.DateOnly, last, zone)
+	to, err := time.Parse(time.DateOnly, last)
 	if err != nil {
 		return Period{}, fmt.Errorf("period: last day %q is not a date such as 2026-10-31", last)
 	}
 	if to.Before(from) {
 		return Period{}, fmt.Errorf("period: last day %s is before first day %s", last, first)
 	}
-	// AddDate, not 24 hours: a local day can be 23 or 25 hours long.
-	return Period{From: events.TimeOf(from), To: events.TimeOf(to.AddDate(0, 0, 1)), Zone: zone}, nil
+	// Not 24 hours after the last day began: a local day can be 23 or 25 hours long.
+	y, m, d := to.Date()
+	return Period{From: events.TimeOf(StartOfDay(from.Year(), from.Month(), from.Day(), zone)),
+		To: events.TimeOf(StartOfDay(y, m, d+1, zone)), Zone: zone}, nil
+}
+
+// StartOfDay returns the first instant of a local day, which may be numbered as
+// time.Date allows ("October 32"). Where a clock change skips midnight the day
+// begins later, and where midnight comes twice it begins at the first.
+func StartOfDay(year int, month time.Month, day int, zone *time.Location) time.Time {
+	date := time.Date(year, month, day, 0, 0, 0, 0, time.UTC).Format(time.DateOnly)
+	// No zone is a day away from UTC, so the day has not begun here.
+	t := time.Date(year, month, day-2, 12, 0, 0, 0, time.UTC).In(zone)
+	for {
+		_, offset := t.Zone()
+		_, change := t.ZoneBounds()
+		midnight := time.Date(year, month, day, 0, 0, 0, 0, time.UTC).Add(-time.Duration(offset) * time.Second).In(zone)
+		if change.IsZero() || midnight.Before(change) {
+			return midnight
+		}
+		if t = change; t.Format(time.DateOnly) >= date {
+			return t
+		}
+	}
 }
 
 // Contains reports whether t lies in the period.
@@ -55,13 +77,18 @@ func (p Period) Day(t events.Time) string { return p.Local(t).Format(time.DateOn
 // EachDay returns the local dates that the period touches, in order.
 func (p Period) EachDay() []string {
 	days := []string{}
+	if !p.From.Before(p.To) {
+		return days
+	}
 	y, m, d := p.Local(p.From).Date()
 	for i := 0; ; i++ {
-		day := time.Date(y, m, d+i, 0, 0, 0, 0, p.Zone)
+		day := StartOfDay(y, m, d+i, p.Zone)
 		if day.UnixMilli() >= p.To.UnixMS {
 			return days
 		}
-		days = append(days, day.Format(time.DateOnly))
+		if date := day.Format(time.DateOnly); len(days) == 0 || days[len(days)-1] != date { // a date can be skipped
+			days = append(days, date)
+		}
 	}
 }
 
