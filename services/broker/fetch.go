@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -48,7 +49,7 @@ func (f *fetchCall) run(ctx context.Context) error {
 			repeats++
 		case err != nil:
 			return err
-		case len(f.got) == f.limit || f.full:
+		case len(f.got) == f.limit || f.full && len(f.got) > 0:
 			return nil
 		}
 	}
@@ -69,7 +70,7 @@ type pullRequest struct {
 	Expires  time.Duration `json:"expires"` // in nanoseconds
 }
 
-// pull asks the server for messages once and takes them until the server says that this pull is over.
+// pull asks the server for messages once and takes them until this pull is over.
 func (f *fetchCall) pull(ctx context.Context, wait time.Duration) error {
 	nc := f.c.b.nc
 	batch := f.limit - len(f.got)
@@ -87,15 +88,33 @@ func (f *fetchCall) pull(ctx context.Context, wait time.Duration) error {
 	}
 	pulling, cancel := context.WithTimeout(ctx, wait+pullGrace)
 	defer cancel()
-	for range batch {
-		m, err := inbox.NextMsgWithContext(pulling)
+	if err := f.receive(pulling, inbox, batch); err != nil {
+		f.c.markStale()
+		return err
+	}
+	return nil
+}
+
+// receive takes the messages of one pull. The server of a replicated consumer sends messages later than the word that the pull is over, but
+// that word tells how many there are.
+func (f *fetchCall) receive(ctx context.Context, inbox *nats.Subscription, batch int) error {
+	for received, want := 0, batch; received < want; {
+		m, err := inbox.NextMsgWithContext(ctx)
 		if err != nil {
-			f.c.markStale()
 			return err
 		}
 		if status := m.Header.Get("Status"); status != "" && len(m.Data) == 0 {
-			return f.ended(status, m.Header.Get("Description"))
+			if err := f.ended(status, m.Header.Get("Description")); err != nil {
+				return err
+			}
+			unused, err := strconv.Atoi(m.Header.Get("Nats-Pending-Messages"))
+			if err != nil {
+				unused = batch - received
+			}
+			want = batch - unused
+			continue
 		}
+		received++
 		if err := f.add(ctx, m); err != nil {
 			return err
 		}
@@ -122,7 +141,7 @@ func (f *fetchCall) ended(status, description string) error {
 	case status == "404", status == "408", status == "409" && strings.Contains(text, "batch completed"):
 		return nil
 	case status == "409" && strings.Contains(text, "exceeds maxbytes"):
-		f.full = len(f.got) > 0
+		f.full = true
 		return nil
 	case status == "503":
 		return nats.ErrNoResponders
