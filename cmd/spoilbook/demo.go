@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
-	"github.com/schollz/progressbar/v3"
 	"github.com/spf13/cobra"
 
 	"spoilbook/services/demo"
@@ -93,8 +92,7 @@ func runDemo(ctx context.Context, o siteOptions, out, listen string, stay bool, 
 // that can not become events, and waits until all are handled. The register goes
 // first: events of a truck that nobody knows yet are quarantined.
 func publishMonth(ctx context.Context, l *ledger.Ledger, month demo.Month, stderr io.Writer) (total ledger.Fates, count int, err error) {
-	bar := progressbar.NewOptions(len(month.Batches)+1, progressbar.OptionSetWriter(stderr), progressbar.OptionSetDescription("publishing"),
-		progressbar.OptionThrottle(100*time.Millisecond), progressbar.OptionClearOnFinish())
+	bar := newProgress(stderr, "publishing", int64(len(month.Batches)+1))
 	var tickets []ledger.Ticket
 	send := func(msgs []ledger.Message) error {
 		t, err := l.Submit(ctx, msgs)

@@ -10,7 +10,6 @@ import (
 	"os"
 	"time"
 
-	"github.com/schollz/progressbar/v3"
 	"github.com/spf13/cobra"
 
 	"spoilbook/events/wire"
@@ -69,8 +68,7 @@ func openInput(path string) (io.Reader, func(), error) {
 // emit submits every line of in, waits until all are recorded, and adds up what
 // became of them. lines counts the events read.
 func emit(ctx context.Context, b book, in io.Reader, progress io.Writer, wait time.Duration) (total ledger.Fates, lines int, err error) {
-	bar := progressbar.NewOptions64(-1, progressbar.OptionSetWriter(progress), progressbar.OptionSetDescription("sending"),
-		progressbar.OptionShowCount(), progressbar.OptionThrottle(200*time.Millisecond), progressbar.OptionClearOnFinish())
+	bar := newProgress(progress, "sending", -1)
 	scanner := bufio.NewScanner(in)
 	scanner.Buffer(make([]byte, 64<<10), wire.MaxBytes+1<<10)
 	var tickets []ledger.Ticket
