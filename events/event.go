@@ -35,17 +35,28 @@ import (
 // Identifiers of register entries. Each matches [A-Za-z0-9][A-Za-z0-9_-]{0,39}
 // so that it can stand in a subject, a file name and a cell unescaped.
 type (
-	TruckID       string
-	JobID         string
-	OperatorID    string
-	ClientID      string
-	MaterialID    string
-	FacilityID    string
+	// TruckID names a truck.
+	TruckID string
+	// JobID names a job.
+	JobID string
+	// OperatorID names an operator.
+	OperatorID string
+	// ClientID names a client.
+	ClientID string
+	// MaterialID names a material.
+	MaterialID string
+	// FacilityID names a receiving facility.
+	FacilityID string
+	// WaterSourceID names a water source.
 	WaterSourceID string
-	OutfallID     string
-	RateCardID    string
-	CalendarID    string
-	TaxID         string
+	// OutfallID names an outfall.
+	OutfallID string
+	// RateCardID names a rate card.
+	RateCardID string
+	// CalendarID names a holiday calendar.
+	CalendarID string
+	// TaxID names a tax.
+	TaxID string
 )
 
 // Origin says how an event came to be written down.

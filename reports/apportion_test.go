@@ -105,7 +105,7 @@ func TestMulDivAgreesWithRationals(t *testing.T) {
 		rounded := new(big.Rat).Add(exact, half)
 		want := new(big.Int).Quo(rounded.Num(), rounded.Denom()) // towards zero
 		if !want.IsInt64() {
-			t.Skip("the result does not fit")
+			return // not asked of MulDiv
 		}
 		if got := reports.MulDiv(a, b, c); got != want.Int64() {
 			t.Fatalf("%d * %d / %d = %d, want %s", a, b, c, got, want)

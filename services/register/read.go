@@ -18,6 +18,7 @@ import (
 
 	"spoilbook/events"
 	"spoilbook/events/wire"
+	"spoilbook/reports"
 	book "spoilbook/reports/register"
 )
 
@@ -276,7 +277,7 @@ func effective(s string, zone *time.Location) (events.Time, error) {
 		return events.Time{}, fieldError("timeZone", "nothing", "the IANA time zone in which "+s+" begins, at the top of the file")
 	}
 	y, m, d := day.Date()
-	return events.TimeOf(time.Date(y, m, d, 0, 0, 0, 0, zone)), nil
+	return events.TimeOf(reports.StartOfDay(y, m, d, zone)), nil
 }
 
 // membersOf returns the members of a mapping, which must all be among allowed;

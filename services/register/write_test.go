@@ -73,7 +73,7 @@ func TestTextRoundTrip(t *testing.T) {
 			Document: events.Operator{Name: text, Card: text}}
 		c := &events.Check{}
 		if rev.Check(c); c.Err() != nil {
-			t.Skip("not valid as an event")
+			return // no event can hold it
 		}
 		files, err := register.Write([]events.RegisterRevised{rev})
 		if err != nil {
