@@ -18,9 +18,18 @@ func damaged(format string, args ...any) error {
 	return ledger.Fail(ledger.Damaged, "the store is damaged: "+format, args...)
 }
 
-// Head returns the last position and checks that positions are dense.
+// Head returns the last position and checks that positions are dense. A block's
+// line is stored after its events, so it is read before them: in the other order
+// a block stored in between would look like lost events.
 func (s *Store) Head(ctx context.Context) (ledger.Head, error) {
 	var h ledger.Head
+	var root string
+	err := s.one(ctx, func(r driver.Rows) error { return r.Scan(&h.RootPosition, &root, &h.At) },
+		"SELECT position, root, at FROM blocks ORDER BY position DESC, at DESC LIMIT 1")
+	if err != nil {
+		return h, fmt.Errorf("read head: %w", err)
+	}
+	copy(h.Root[:], root)
 	var rows, lowest uint64
 	if err := s.conn.QueryRow(ctx, "SELECT max(position), min(position), count() FROM events").Scan(&h.Position, &lowest, &rows); err != nil {
 		return h, fmt.Errorf("read head: %w", err)
@@ -28,16 +37,9 @@ func (s *Store) Head(ctx context.Context) (ledger.Head, error) {
 	if rows != h.Position || rows > 0 && lowest != 1 {
 		return h, damaged("%d events are stored but the last position is %d and the first %d; positions must be dense", rows, h.Position, lowest)
 	}
-	var root string
-	err := s.one(ctx, func(r driver.Rows) error { return r.Scan(&h.RootPosition, &root, &h.At) },
-		"SELECT position, root, at FROM blocks ORDER BY position DESC, at DESC LIMIT 1")
-	if err != nil {
-		return h, fmt.Errorf("read head: %w", err)
-	}
 	if h.RootPosition > h.Position {
 		return h, damaged("block lines reach position %d but only %d events are stored", h.RootPosition, h.Position)
 	}
-	copy(h.Root[:], root)
 	return h, nil
 }
 

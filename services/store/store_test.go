@@ -163,3 +163,33 @@ func BenchmarkAppend(b *testing.B) {
 	}
 	b.ReportMetric(float64(n)*float64(b.N)/b.Elapsed().Seconds(), "events/s")
 }
+
+// While one writer appends, no reader may see a ledger that looks damaged.
+func TestHeadWhileAppending(t *testing.T) {
+	s := open(t)
+	appended := make(chan error, 1)
+	const blocks, size = 60, 20
+	go func() {
+		for i := range uint64(blocks) {
+			if err := s.Append(t.Context(), block(1+i*size, size)); err != nil {
+				appended <- err
+				return
+			}
+		}
+		appended <- nil
+	}()
+	for reads := 0; ; reads++ {
+		h, err := s.Head(t.Context())
+		if err != nil || h.Position%size != 0 || h.RootPosition > h.Position {
+			t.Fatalf("read %d: head %+v, %v", reads, h, err)
+		}
+		select {
+		case err := <-appended:
+			if err != nil || reads == 0 {
+				t.Fatalf("%d reads, appending: %v", reads, err)
+			}
+			return
+		default:
+		}
+	}
+}
