@@ -55,5 +55,17 @@ var catalogue = sync.OnceValue(func() map[Code]Rule {
 		NotBillable:          {Note, "time that the rate card does not bill", "nothing, unless the card should bill it"},
 		MixedCurrencies:      {Warning, "the lines are in several currencies, which are not added up", "filter by client or job"},
 		GateFeeUnknown:       {Warning, "a gate fee is to be passed on and the facility has none in the register, or no docket came", "add the fee, or enter the docket"},
+		PrestartMissing:      {Serious, "a truck worked before a pre-start check was recorded", "do the check before work; record it if it was done"},
+		PrestartItemFailed:   {Serious, "a truck worked with an item that its pre-start check had found not in order", "have the item put right, and record a check of it"},
+		CareMissed:           {Warning, "a care task that was due has no record", "do it before the next work; record it if it was done"},
+		CareLate:             {Note, "a care task was done after it was due", "nothing; do it when it is due"},
+		FilterDamaged:        {Serious, "a truck worked after its final filter was found damaged and before a check found it whole", "do not refit a damaged filter; record a check of the new one"},
+		FilterBlocking:       {Warning, "the gauges before and after the final filter disagree", "clean or change the filter as its maker says; check the gauges"},
+		VacuumImpossible:     {Warning, "a gauge shows a deeper vacuum than the air pressure there allows", "check the gauge and the entry"},
+		OilHot:               {Serious, "hydraulic oil at the temperature that shuts the plant down", "find the cause before the plant runs again; defer to its maker"},
+		OilWarm:              {Note, "hydraulic oil near the temperature that shuts the plant down", "watch it; look at the cooler"},
+		FlushOdd:             {Note, "the vacuum pump was flushed for an unusual time", "check the entry; use the dose that the pump's maker states"},
+		AxleOver:             {Serious, "an axle would carry more than permitted on the road", "decant, tip or drain before leaving; a weighbridge decides"},
+		BridgeOver:           {Serious, "a group of axles would carry more than the bridge formula allows", "decant, tip or drain before leaving; a weighbridge decides"},
 	}
 })

@@ -11,9 +11,10 @@ import (
 // tables, and findings. It knows nothing of spreadsheets; services turn it into
 // workbooks, CSV, JSON and pages.
 type Document struct {
-	Report   string   // short name: "manifest", "water", "timesplit", "billable"
+	Report   string   // short name: "manifest", "water", "timesplit"
 	Title    string   // "Spoil-disposal manifest"
-	Subject  []Field  // what the report is about, shown on the cover in this order
+	Glance   []Field  // the figures that people ask for first, few and short
+	Subject  []Field  // what the report is about, beyond its period and its ledger position
 	Notes    []string // cautions, limits and how to read the figures
 	Tables   []Table
 	Pictures []Picture
@@ -44,6 +45,13 @@ type Column struct {
 	Scale            int  // Number: decimals that Cell.Int carries, 6 for mL under m3
 	Decimals         int  // Number: decimals shown, at most Scale
 	Total            bool // Number, Duration: the column is summed below the table
+	Aside            bool // kept for looking up: shown beside the others and not printed
+}
+
+// NotPrinted returns the column as one that is kept for looking up.
+func (c Column) NotPrinted() Column {
+	c.Aside = true
+	return c
 }
 
 // Cell is one value; Empty cells are shown blank and do not count in totals.
@@ -66,10 +74,12 @@ type Table struct {
 	Name    string // short, unique in the document, at most 25 characters: names its sheet
 	Title   string
 	Note    string // one sentence under the title, may be empty
+	Empty   string // what it means that there are no rows: "No water was decanted."
 	Columns []Column
 	Rows    iter.Seq[Row]
 	Totals  []Cell
 	Cited   bool // add a column with the rows' ledger positions
+	Backing bool // a long list behind the other tables: it comes last and is printed small
 }
 
 // PictureKind says how a picture is drawn.
@@ -97,6 +107,23 @@ type Picture struct {
 
 // RowsOf returns rows of a slice, in order, as often as asked.
 func RowsOf(rows []Row) iter.Seq[Row] { return slices.Values(rows) }
+
+// AddUp returns the totals of rows: sums of the columns that ask for one.
+func AddUp(columns []Column, rows []Row) []Cell {
+	totals := make([]Cell, len(columns))
+	for c := range columns {
+		if !columns[c].Total {
+			totals[c] = Blank()
+			continue
+		}
+		for i := range rows {
+			if cell := rows[i].Cells[c]; !cell.Empty {
+				totals[c].Int += cell.Int
+			}
+		}
+	}
+	return totals
+}
 
 // T is a text cell.
 func T(s string) Cell { return Cell{Text: s, Empty: s == ""} }
@@ -135,6 +162,12 @@ func TextColumn(key, title string) Column { return Column{Key: key, Title: title
 func VolumeColumn(key, title string) Column {
 	return Column{Key: key, Title: title, Unit: "m³", Kind: Number, Scale: 6, Decimals: 3, Total: true}
 }
+
+// DateColumn shows a local date.
+func DateColumn(key, title string) Column { return Column{Key: key, Title: title, Kind: Date} }
+
+// YesNoColumn shows Yes or No.
+func YesNoColumn(key, title string) Column { return Column{Key: key, Title: title, Kind: YesNo} }
 
 // LitreColumn shows millilitres as litres; key should end in "_l".
 func LitreColumn(key, title string) Column {

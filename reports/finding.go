@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 
 	"spoilbook/events"
 )
@@ -73,6 +74,18 @@ const (
 	NotBillable          Code = "not-billable"
 	MixedCurrencies      Code = "mixed-currencies"
 	GateFeeUnknown       Code = "gate-fee-unknown"
+	PrestartMissing      Code = "prestart-missing"
+	PrestartItemFailed   Code = "prestart-item-failed"
+	CareMissed           Code = "care-missed"
+	CareLate             Code = "care-late"
+	FilterDamaged        Code = "filter-damaged"
+	FilterBlocking       Code = "filter-blocking"
+	VacuumImpossible     Code = "vacuum-impossible"
+	OilHot               Code = "oil-hot"
+	OilWarm              Code = "oil-warm"
+	FlushOdd             Code = "flush-odd"
+	AxleOver             Code = "axle-over-permitted"
+	BridgeOver           Code = "bridge-formula-exceeded"
 )
 
 // Rule is what the catalogue says of a code: how much it matters, what it means
@@ -108,6 +121,83 @@ func SortFindings(fs []Finding) {
 		return cmp.Or(cmp.Compare(a.At.UnixMS, b.At.UnixMS), cmp.Compare(a.Truck, b.Truck),
 			cmp.Compare(a.Code, b.Code), cmp.Compare(a.What, b.What))
 	})
+}
+
+// FindingGroup is the findings of one code and one severity.
+type FindingGroup struct {
+	Code     Code
+	Severity Severity
+	Count    int
+	First    *Finding // in the order they were given
+}
+
+// GroupFindings groups findings by code, from serious to note, and those of one
+// severity in the order of their first.
+func GroupFindings(fs []Finding) []FindingGroup {
+	type key struct {
+		code     Code
+		severity Severity
+	}
+	groups, at := []FindingGroup{}, map[key]int{}
+	for i := range fs {
+		k := key{fs[i].Code, fs[i].Severity}
+		if _, seen := at[k]; !seen {
+			at[k] = len(groups)
+			groups = append(groups, FindingGroup{Code: k.code, Severity: k.severity, First: &fs[i]})
+		}
+		groups[at[k]].Count++
+	}
+	slices.SortStableFunc(groups, func(a, b FindingGroup) int { return cmp.Compare(b.Severity.rank(), a.Severity.rank()) })
+	return groups
+}
+
+// Example returns when and where the first of the group was, and what it is:
+// "2026-10-20 TM-02: consignment TG02-0020: the permit had ended".
+func (g FindingGroup) Example(p Period) string {
+	where := []string{}
+	if !g.First.At.IsZero() {
+		where = append(where, p.Day(g.First.At))
+	}
+	for _, id := range []string{string(g.First.Truck), string(g.First.Job)} {
+		if id != "" {
+			where = append(where, id)
+		}
+	}
+	if len(where) == 0 {
+		return g.First.What
+	}
+	return strings.Join(where, " ") + ": " + g.First.What
+}
+
+// Severities lists the severities from most to least.
+func Severities() []Severity { return []Severity{Serious, Warning, Note} }
+
+// rank is higher the more a severity matters.
+func (s Severity) rank() int {
+	switch s {
+	case Serious:
+		return 3
+	case Warning:
+		return 2
+	case Note:
+		return 1
+	}
+	return 4 // unheard of, so not to be overlooked
+}
+
+// BySeverity returns findings from serious to note, those of one severity in the
+// order given.
+func BySeverity(fs []Finding) []Finding {
+	sorted := slices.Clone(fs)
+	slices.SortStableFunc(sorted, func(a, b Finding) int { return cmp.Compare(b.Severity.rank(), a.Severity.rank()) })
+	return sorted
+}
+
+// Union returns the ledger positions of all lists once each, in ascending order.
+func Union(lists ...[]uint64) []uint64 {
+	all := slices.Concat(lists...)
+	slices.Sort(all)
+	return slices.Compact(all)
 }
 
 // RuleOf returns the catalogue's rule for a code.
