@@ -273,7 +273,7 @@ func (b *builder) findNotBilled() {
 		cites[k] = append(cites[k], n.Positions...)
 	}
 	for _, k := range order {
-		f := reports.NewFinding(reports.NotBillable, k.truck, first[k].From, union(nil, cites[k]), "%s not billed: %s", hoursMinutes(sum[k]), k.reason)
+		f := reports.NewFinding(reports.NotBillable, k.truck, first[k].From, reports.Union(cites[k]), "%s not billed: %s", hoursMinutes(sum[k]), k.reason)
 		f.Job = k.job
 		b.r.Findings = append(b.r.Findings, f)
 	}
@@ -281,11 +281,4 @@ func (b *builder) findNotBilled() {
 
 func hoursMinutes(ms int64) string {
 	return fmt.Sprintf("%d h %02d min", ms/3_600_000, ms/60_000%60)
-}
-
-// union returns the positions of a and b once each, in ascending order.
-func union(a, b []uint64) []uint64 {
-	all := append(slices.Clone(a), b...)
-	slices.Sort(all)
-	return slices.Compact(all)
 }

@@ -53,27 +53,10 @@ func (r *Report) money(key, title string) reports.Column {
 // scaled is a decimal in a cell of four decimals.
 func scaled(d decimal.Decimal) reports.Cell { return reports.N(d.Shift(4).Round(0).IntPart()) }
 
-// addUp returns the totals of rows: sums of the columns that ask for one.
-func addUp(cols []reports.Column, rows []reports.Row) []reports.Cell {
-	totals := make([]reports.Cell, len(cols))
-	for c := range cols {
-		if !cols[c].Total {
-			totals[c] = reports.Blank()
-			continue
-		}
-		for i := range rows {
-			if cell := rows[i].Cells[c]; !cell.Empty {
-				totals[c].Int += cell.Int
-			}
-		}
-	}
-	return totals
-}
-
 func table(name, title, note string, cols []reports.Column, rows []reports.Row) reports.Table {
 	// Sums cite nothing of their own; the lines and times they are made of do.
 	cited := slices.ContainsFunc(rows, func(r reports.Row) bool { return len(r.Cites) > 0 })
-	return reports.Table{Name: name, Title: title, Note: note, Columns: cols, Rows: reports.RowsOf(rows), Totals: addUp(cols, rows), Cited: cited}
+	return reports.Table{Name: name, Title: title, Note: note, Columns: cols, Rows: reports.RowsOf(rows), Totals: reports.AddUp(cols, rows), Cited: cited}
 }
 
 func (r *Report) lineTable() reports.Table {

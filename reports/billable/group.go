@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"spoilbook/events"
+	"spoilbook/reports"
 )
 
 // group is the billed time of a visit or a day, whether or not it lies in the
@@ -38,7 +39,7 @@ func (w *work) gather(p *piece, line lineKey) {
 		g.ms += p.lengthMS()
 		g.byLine[line] += p.lengthMS()
 		g.last, g.end, g.day = line, p.to, p.day
-		g.cites = union(g.cites, p.s.Positions)
+		g.cites = reports.Union(g.cites, p.s.Positions)
 	}
 }
 

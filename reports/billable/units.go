@@ -55,7 +55,7 @@ func sharesOf(t *tank.Tip) []share {
 func (b *builder) tip(truck events.TruckID, t *tank.Tip) {
 	cites := t.Entry.Positions
 	if t.Docket != nil {
-		cites = union(cites, t.Docket.Entry.Positions)
+		cites = reports.Union(cites, t.Docket.Entry.Positions)
 	}
 	list := sharesOf(t)
 	totalG := int64(0)
@@ -227,7 +227,7 @@ func (b *builder) water(truck events.TruckID, a *tank.Account) {
 			order = append(order, key)
 		}
 		l.Micro += ml
-		l.Positions = union(l.Positions, e.Positions)
+		l.Positions = reports.Union(l.Positions, e.Positions)
 	}
 	for i := range a.Loads {
 		use(a.Loads[i].Entry, a.Loads[i].Job, a.Loads[i].JettingML)

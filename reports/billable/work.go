@@ -7,6 +7,7 @@ import (
 	"github.com/shopspring/decimal"
 
 	"spoilbook/events"
+	"spoilbook/reports"
 	"spoilbook/reports/timesplit"
 )
 
@@ -233,7 +234,7 @@ func (w *work) bill(p piece) {
 		}
 		l.To = p.to
 		l.BilledMS += p.lengthMS()
-		l.Positions = union(l.Positions, p.s.Positions)
+		l.Positions = reports.Union(l.Positions, p.s.Positions)
 	}
 	w.gather(&p, k)
 }

@@ -33,7 +33,7 @@ func (r *Report) effortTable() reports.Table {
 		Note: "Median and percentile are nearest rank: the smallest that the share does not exceed. " +
 			"Litres are those decanted as stated and those tipped by the tank's account, of entries in the period. " +
 			"Entries without length or outside any shift are not in it.",
-		Columns: cols, Rows: reports.RowsOf(rows), Totals: addUp(cols, rows), Cited: true}
+		Columns: cols, Rows: reports.RowsOf(rows), Totals: reports.AddUp(cols, rows), Cited: true}
 }
 
 func (r *Report) partTable() reports.Table {
@@ -56,7 +56,7 @@ func (r *Report) partTable() reports.Table {
 	}
 	return reports.Table{Name: "Full dump parts", Title: "What full dumps are made of",
 		Note:    "Rest, standby and stops on the way are not part of the dump.",
-		Columns: cols, Rows: reports.RowsOf(rows), Totals: addUp(cols, rows), Cited: true}
+		Columns: cols, Rows: reports.RowsOf(rows), Totals: reports.AddUp(cols, rows), Cited: true}
 }
 
 func (r *Report) replayTable() reports.Table {
@@ -82,7 +82,7 @@ func (r *Report) replayTable() reports.Table {
 		Note: "Assumed: the same loads in the same order; the tank is emptied whole whenever the next load would not fit or would pass the permitted gross " +
 			"less tare and fresh water (by the account, a full fresh tank where it does not know); " +
 			"a last trip when the record's last load was tipped; every trip takes one mean full dump. A negative figure is what decanting cost.",
-		Columns: cols, Rows: reports.RowsOf(rows), Totals: addUp(cols, rows), Cited: true}
+		Columns: cols, Rows: reports.RowsOf(rows), Totals: reports.AddUp(cols, rows), Cited: true}
 }
 
 // maxBars is how many shifts or days a picture can show and still be read.

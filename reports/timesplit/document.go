@@ -79,23 +79,6 @@ func activityCells(sum map[events.Activity]int64) []reports.Cell {
 	return append([]reports.Cell{reports.N(total)}, cells...)
 }
 
-// addUp returns the totals of rows: sums of the columns that ask for one.
-func addUp(cols []reports.Column, rows []reports.Row) []reports.Cell {
-	totals := make([]reports.Cell, len(cols))
-	for c := range cols {
-		if !cols[c].Total {
-			totals[c] = reports.Blank()
-			continue
-		}
-		for i := range rows {
-			if cell := rows[i].Cells[c]; !cell.Empty {
-				totals[c].Int += cell.Int
-			}
-		}
-	}
-	return totals
-}
-
 func (r *Report) shiftTable() reports.Table {
 	cols := append([]reports.Column{
 		reports.TextColumn("shift", "Shift"), reports.TextColumn("truck", "Truck"), reports.TextColumn("operator", "Operator"),
@@ -116,7 +99,7 @@ func (r *Report) shiftTable() reports.Table {
 	}
 	return reports.Table{Name: "Shifts", Title: "Hours of each shift by activity",
 		Note: "The activities of a row sum to its length.", Columns: cols, Rows: reports.RowsOf(rows),
-		Totals: addUp(cols, rows), Cited: true}
+		Totals: reports.AddUp(cols, rows), Cited: true}
 }
 
 func (r *Report) dayTable() reports.Table {
@@ -140,7 +123,7 @@ func (r *Report) dayTable() reports.Table {
 	}
 	return reports.Table{Name: "Days", Title: "Hours of each day by activity",
 		Note:    "Shifts that pass midnight are divided there. A day without a shift is an explicit zero.",
-		Columns: cols, Rows: reports.RowsOf(rows), Totals: addUp(cols, rows)}
+		Columns: cols, Rows: reports.RowsOf(rows), Totals: reports.AddUp(cols, rows)}
 }
 
 func (r *Report) sliceTable() reports.Table {
@@ -166,7 +149,7 @@ func (r *Report) sliceTable() reports.Table {
 		}
 	}
 	return reports.Table{Name: "Slices", Title: "Every slice of time", Columns: cols, Rows: reports.RowsOf(rows),
-		Totals: addUp(cols, rows), Cited: true}
+		Totals: reports.AddUp(cols, rows), Cited: true}
 }
 
 func (r *Report) jobTable() reports.Table {
@@ -190,7 +173,7 @@ func (r *Report) jobTable() reports.Table {
 		rows = append(rows, reports.Row{Cells: append([]reports.Cell{reports.T(name)}, activityCells(byJob[job])...)})
 	}
 	return reports.Table{Name: "Jobs", Title: "Hours of each job by activity", Columns: cols, Rows: reports.RowsOf(rows),
-		Totals: addUp(cols, rows)}
+		Totals: reports.AddUp(cols, rows)}
 }
 
 func (r *Report) outsideTable() reports.Table {

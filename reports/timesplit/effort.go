@@ -84,7 +84,7 @@ func occasions[K comparable](shifts []Shift, activity events.Activity, key func(
 				}
 			}
 			o.ms += c.LengthMS()
-			o.positions = union(o.positions, c.Positions)
+			o.positions = reports.Union(o.positions, c.Positions)
 		}
 	}
 	return list
@@ -131,7 +131,7 @@ func effortOf(id events.TruckID, what string, list []*occasion, volume map[uint6
 		}
 		e.Positions = append(e.Positions, o.positions...)
 	}
-	e.Positions = union(nil, e.Positions)
+	e.Positions = reports.Union(e.Positions)
 	e.MedianMS, e.P90MS = nearestRank(lengths, 50), nearestRank(lengths, 90)
 	return e
 }
@@ -148,13 +148,6 @@ func partsOf(id events.TruckID, shifts []Shift, dumps []*occasion) DumpParts {
 	for _, o := range dumps {
 		p.Positions = append(p.Positions, o.positions...)
 	}
-	p.Positions = union(nil, p.Positions)
+	p.Positions = reports.Union(p.Positions)
 	return p
-}
-
-// union returns the positions of a and b once each, in ascending order.
-func union(a, b []uint64) []uint64 {
-	all := append(slices.Clone(a), b...)
-	slices.Sort(all)
-	return slices.Compact(all)
 }
