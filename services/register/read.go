@@ -1,6 +1,7 @@
 package register
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -138,6 +139,10 @@ func (r *reading) file(name string, text []byte) {
 	fail := func(line int, field, found, allowed string) {
 		r.problems.add(Problem{File: name, Line: line, Field: field, Found: found, Allowed: allowed})
 	}
+	if line := tooDeep(text); line > 0 {
+		fail(line, "file", fmt.Sprintf("more than %d lists or objects within each other", maxNesting), "fewer; look for brackets that are not closed")
+		return
+	}
 	parsed, err := parser.ParseBytes(text, 0)
 	if err != nil {
 		line, message := syntaxError(err)
@@ -172,6 +177,39 @@ func (r *reading) file(name string, text []byte) {
 	for i, n := range entries.Values {
 		r.entry(h, i+1, n)
 	}
+}
+
+// maxNesting is deeper than any register file goes; the time that parsing takes
+// grows with the square of the depth.
+const maxNesting = 64
+
+// tooDeep returns the line on which text may nest deeper than maxNesting, 0 when
+// it does not. It takes brackets inside quotes for brackets, which errs on the
+// side of refusing what nobody writes.
+func tooDeep(text []byte) int {
+	line, open, marks := 1, 0, 0
+	leading := true // nothing but marks of list items and keys so far in this line
+	for _, b := range text {
+		switch b {
+		case '\n':
+			line, marks, leading = line+1, 0, true
+		case '[', '{':
+			open, leading = open+1, false
+		case ']', '}':
+			open, leading = max(open-1, 0), false
+		case '-', '?', ':':
+			if leading {
+				marks++
+			}
+		case ' ', '\t', '\r':
+		default:
+			leading = false
+		}
+		if open > maxNesting || marks > maxNesting {
+			return line
+		}
+	}
+	return 0
 }
 
 // syntaxError returns the line and the message of the parser's error.
@@ -295,7 +333,7 @@ func membersOf(n ast.Node, what string, where lines, allowed ...string) (map[str
 		}
 		where.note(name, pair.Key)
 		if !slices.Contains(allowed, name) {
-			return nil, fieldError(name, "an unknown member", strings.Join(allowed, ", "))
+			return nil, fieldError(cmp.Or(name, `""`), "an unknown member", strings.Join(allowed, ", "))
 		}
 		members[name] = pair.Value
 	}

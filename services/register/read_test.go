@@ -208,6 +208,20 @@ func TestDeepNestingIsRefused(t *testing.T) {
 	}
 }
 
+// Brackets that are never closed are refused before they cost the parser time.
+func TestUnclosedBracketsAreRefused(t *testing.T) {
+	for _, text := range []string{strings.Repeat("[", 1<<20), strings.Repeat("{a: ", 1<<18), "a: 1\n" + strings.Repeat("- ", 1<<20), strings.Repeat("? ", 1<<20)} {
+		_, err := register.Read(folder(map[string]string{"a.yaml": text}))
+		if err == nil || !strings.Contains(err.Error(), "brackets that are not closed") {
+			t.Errorf("%.10q: error %v", text, err)
+		}
+	}
+	dashes := strings.Replace(carriers, "entries:", "# "+strings.Repeat("-", 100)+"\nentries:", 1)
+	if _, err := register.Read(folder(map[string]string{"a.yaml": dashes})); err != nil {
+		t.Errorf("a rule of dashes in a comment: %v", err)
+	}
+}
+
 func TestNoFiles(t *testing.T) {
 	if _, err := register.Read(folder(map[string]string{"notes.txt": "x"})); err == nil || !strings.Contains(err.Error(), "check the folder") {
 		t.Errorf("error %v", err)
@@ -260,7 +274,7 @@ func TestZonesComeFromTheLoader(t *testing.T) {
 }
 
 // bookOf builds the book that the files' events make.
-func bookOf(t *testing.T, files ...string) *book.Book {
+func bookOf(t testing.TB, files ...string) *book.Book {
 	t.Helper()
 	named := map[string]string{}
 	for i, text := range files {
@@ -274,7 +288,7 @@ func bookOf(t *testing.T, files ...string) *book.Book {
 }
 
 // recorded returns the book of earlier records and revs after them.
-func recorded(t *testing.T, earlier *[]events.Recorded, known *book.Book, revs []events.RegisterRevised) *book.Book {
+func recorded(t testing.TB, earlier *[]events.Recorded, known *book.Book, revs []events.RegisterRevised) *book.Book {
 	t.Helper()
 	if earlier == nil {
 		earlier = &[]events.Recorded{}
