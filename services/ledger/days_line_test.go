@@ -4,12 +4,14 @@ import (
 	"encoding/json"
 	"fmt"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
 
 	"spoilbook/events"
 	"spoilbook/events/wire"
+	"spoilbook/services/ledger"
 )
 
 var (
@@ -28,8 +30,8 @@ var (
 // truck, or @ and the office desk; the kind; and members of the envelope and the
 // payload, a dot for members of members. A number with a unit is a quantity with a
 // basis (measured unless said) and a tolerance, or just the number where the
-// member's name ends in its unit. #ID refers to an event above; quotes make text of
-// what would be something else. The replacement of a correction begins with to.,
+// member's name ends in its unit. #ID refers to an event above and @ID is its position;
+// quotes make text of what would be something else. The replacement of a correction begins with to.,
 // and what is left out of it is left out.
 //
 // Source numbers and ids are counted (seq=, id= say otherwise). An event arrives in
@@ -205,6 +207,12 @@ func (l *lineReader) value(name, text string) (any, error) {
 			return nil, fmt.Errorf("no event above has the id %s", text[1:])
 		}
 		return e.Ref(), nil
+	case text[0] == '@':
+		at := slices.IndexFunc(l.d.sent(), func(r ledger.Record) bool { return r.ID == text[1:] })
+		if at < 0 {
+			return nil, fmt.Errorf("no event above has the id %s", text[1:])
+		}
+		return at + 1, nil
 	case text == "true" || text == "false":
 		return text == "true", nil
 	case wholePattern.MatchString(text):
