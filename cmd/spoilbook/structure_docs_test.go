@@ -75,3 +75,22 @@ func beginsWith(doc *ast.CommentGroup, name string) bool {
 func undocumented(tr *tree, name *ast.Ident) string {
 	return fmt.Sprintf("%s: %s has no comment that begins with its name", tr.fset.Position(name.Pos()), name.Name)
 }
+
+// listedPackages wants a line for every package in DEVELOPERS.md, and none for one
+// that does not exist.
+func listedPackages(tr *tree) (wrong []string) {
+	listed := map[string]bool{}
+	for _, m := range regexp.MustCompile("(?m)^\\| `((?:events|reports|services|cmd)[a-z/]*)` \\|").FindAllSubmatch(tr.files["DEVELOPERS.md"], -1) {
+		listed[string(m[1])] = true
+	}
+	for _, folder := range slices.Sorted(maps.Keys(tr.decls)) {
+		if !listed[folder] {
+			wrong = append(wrong, fmt.Sprintf("DEVELOPERS.md does not say where to find %s", folder))
+		}
+		delete(listed, folder)
+	}
+	for _, folder := range slices.Sorted(maps.Keys(listed)) {
+		wrong = append(wrong, fmt.Sprintf("DEVELOPERS.md lists %s, which does not exist", folder))
+	}
+	return wrong
+}

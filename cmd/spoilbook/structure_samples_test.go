@@ -12,7 +12,7 @@ func soundProject() map[string]string {
 	pkg := func(name, body string) string { return doc + "package " + name + "\n\n" + body }
 	return map[string]string{
 		"go.mod":                          "module spoilbook\n\nrequire (\n\tgithub.com/gin-gonic/gin v1\n\tgithub.com/xuri/excelize/v2 v2\n\tgithub.com/nats-io/nats.go v1\n\tgithub.com/ClickHouse/clickhouse-go/v2 v2\n)\n",
-		"DEVELOPERS.md":                   "`github.com/gin-gonic/gin` `github.com/xuri/excelize/v2` `github.com/nats-io/nats.go` `github.com/ClickHouse/clickhouse-go/v2`\n",
+		"DEVELOPERS.md":                   "`github.com/gin-gonic/gin` `github.com/xuri/excelize/v2` `github.com/nats-io/nats.go` `github.com/ClickHouse/clickhouse-go/v2`\n| `events` |\n| `reports/water` |\n| `services/api` |\n| `services/sheets` |\n| `services/broker` |\n| `services/store` |\n",
 		"events/events.go":                pkg("events", "import \"time\"\n\n// Time is a time.\ntype Time struct{ T time.Time }\n\n// The kinds.\nconst (\n\tKindA = 1\n)\n"),
 		"reports/water/water.go":          pkg("water", "import (\n\t\"spoilbook/events\"\n\t\"time\"\n)\n\n// Zones finds zones.\nvar Zones = time.LoadLocation\n\n// Sum sums.\nfunc Sum(events.Time) {}\n"),
 		"services/api/api.go":             pkg("api", "import _ \"github.com/gin-gonic/gin\"\n"),
@@ -65,6 +65,9 @@ func TestChecksFindWhatIsWrong(t *testing.T) {
 		{"machine names", "deploy/notes.md", "", "https://registry.npm" + "js.org/left\n"},
 		{"lock files name no registry", "services/node/package-lock.json", `"version"`, `"resolved": "x", "version"`},
 		{"lock files name no registry", "services/node/package-lock.json", `, "integrity": "sha512-x"`, ""},
+		{"adapters do not know each other", "reports/water/water.go", "import (", "import (\n\t_ \"spoilbook/reports/naive\""},
+		{"packages are listed", "DEVELOPERS.md", "| `services/api` |", ""},
+		{"packages are listed", "DEVELOPERS.md", "| `services/api` |", "| `services/api` |\n| `services/gone` |"},
 		{"dependencies have a reason", "DEVELOPERS.md", "`github.com/gin-gonic/gin`", ""},
 	} {
 		t.Run(fmt.Sprintf("%s in %s", c.check, c.file), func(t *testing.T) {

@@ -146,6 +146,7 @@ func checks() []check {
 		{"machine names", machineNames},
 		{"lock files name no registry", lockFiles},
 		{"dependencies have a reason", dependencies},
+		{"packages are listed", listedPackages},
 	}
 }
 
@@ -280,11 +281,14 @@ func isExternal(imported string) bool {
 // adapters (the use cases and the Merkle tree) and the exceptions named.
 func adapters(tr *tree) (wrong []string) {
 	exceptions := map[string][]string{
-		"services/demo":   {"services/register"}, // the invented register is written as register files
-		"services/sheets": {"services/sheets/sheetstest"},
+		"services/demo": {"services/register"}, // the invented register is written as register files
 	}
+	onlyTests := []string{"spoilbook/reports/naive", "spoilbook/services/sheets/sheetstest"}
 	tr.imports(func(file, imported string) {
 		folder, own := path.Dir(file), strings.TrimPrefix(imported, "spoilbook/")
+		if slices.Contains(onlyTests, imported) && !isTest(file) {
+			wrong = append(wrong, fmt.Sprintf("%s imports %s, which is for tests", file, imported))
+		}
 		if isTest(file) || !strings.HasPrefix(folder, "services/") || !strings.HasPrefix(own, "services/") {
 			return
 		}
