@@ -8,13 +8,70 @@ import (
 	"spoilbook/reports"
 )
 
+// Stop is an emergency stop: presses that belong together, what was reset, and the
+// restart, each an entry of its own. Entries belong to the journal and are not to be
+// changed.
+type Stop struct {
+	Presses  []*reports.Entry // at least one
+	Resets   []*reports.Entry // those before a further press, too, which made them void
+	Reset    *reports.Entry   // the last one since the last press; nil when there is none
+	Restart  *reports.Entry   // nil when no restart is recorded
+	From, To events.Time      // the first press; the restart, or the end of the shift
+	Cause    string           // the first that was stated
+	Side     events.Attribution
+	Findings []reports.Finding
+	Cites    []uint64
+}
+
+// Stops returns the emergency stops of a truck in the order in which they began, and
+// the resets and restarts that belong to none. They are joined as a time split joins
+// them: see the package comment.
+func Stops(j *reports.Journal, truck events.TruckID) (stops []Stop, stray []*reports.Entry) {
+	d := &division{truck: truck, entries: j.Entries(truck)}
+	d.findSpans()
+	d.assign()
+	d.findStops()
+	of := map[int]bool{}
+	at := func(list []int) []*reports.Entry {
+		entries := make([]*reports.Entry, len(list))
+		for n, i := range list {
+			entries[n], of[i] = &d.entries[i], true
+		}
+		return entries
+	}
+	for i := range d.runs {
+		run := &d.runs[i]
+		s := Stop{Presses: at(run.presses), Resets: at(run.resets), From: run.from, To: run.to, Findings: run.findings, Cites: d.runCites(run)}
+		if run.reset >= 0 {
+			s.Reset = &d.entries[run.reset]
+		}
+		if run.restart >= 0 {
+			s.Restart = at([]int{run.restart})[0]
+		}
+		for _, e := range s.Resets {
+			s.Cites = append(s.Cites, e.Positions...)
+		}
+		s.Cites = reports.Union(s.Cites)
+		s.Cause, s.Side = d.causeOf(run)
+		stops = append(stops, s)
+	}
+	for i := range d.entries {
+		if k := d.entries[i].Kind(); (k == events.KindEmergencyStopReset || k == events.KindPlantRestarted) && !of[i] {
+			stray = append(stray, &d.entries[i])
+		}
+	}
+	return stops, stray
+}
+
 // stopRun is an emergency stop from its first press to the restart.
 type stopRun struct {
-	presses []int
-	reset   int // the last reset since the last press, -1 for none
-	restart int // -1 for none
-	from    events.Time
-	to      events.Time
+	presses  []int
+	resets   []int
+	reset    int // the last reset since the last press, -1 for none
+	restart  int // -1 for none
+	from     events.Time
+	to       events.Time
+	findings []reports.Finding
 }
 
 // findStops joins presses, resets and restarts into runs.
@@ -42,7 +99,7 @@ func (d *division) findStops() {
 				d.unused(i, "resets no emergency stop")
 				continue
 			}
-			open.reset = i
+			open.reset, open.resets = i, append(open.resets, i)
 		case events.PlantRestarted:
 			if open != nil && d.workedSince(open, e.Occurred) {
 				finish()
@@ -93,6 +150,7 @@ func (d *division) shiftEnd(run *stopRun) events.Time {
 
 // finishStop records the run and what is missing in it.
 func (d *division) finishStop(run *stopRun) {
+	known := len(d.findings)
 	for _, i := range run.presses {
 		e := &d.entries[i]
 		if b, ok := e.Body.(events.EmergencyStopPressed); ok && b.Cause == "" {
@@ -114,6 +172,7 @@ func (d *division) finishStop(run *stopRun) {
 				"the plant was restarted %s after the emergency stop pressed %s, and no reset is recorded since the last press", run.to, run.from)
 		}
 	}
+	run.findings = slices.Clone(d.findings[known:])
 	d.runs = append(d.runs, *run)
 }
 
