@@ -61,11 +61,11 @@ func codedBroker(err error, doing string) error {
 		return nil
 	case errors.Is(err, broker.ErrFull):
 		return ledger.Wrap(ledger.BrokerFull, err, "%s", doing)
-	case errors.Is(err, broker.ErrDamaged), errors.Is(err, broker.ErrSettings):
+	case errors.Is(err, broker.ErrDamaged):
 		return ledger.Wrap(ledger.Damaged, err, "%s", doing)
 	case errors.Is(err, broker.ErrTooLarge):
 		return ledger.Wrap(ledger.TooLarge, err, "%s", doing)
-	case errors.Is(err, broker.ErrSubject):
+	case errors.Is(err, broker.ErrSubject), errors.Is(err, broker.ErrSettings):
 		return ledger.Wrap(ledger.BadRequest, err, "%s", doing)
 	case errors.Is(err, broker.ErrLeaseHeld):
 		return ledger.Wrap(ledger.InUse, err, "%s", doing)

@@ -18,7 +18,7 @@ type book interface {
 	Await(ctx context.Context, t ledger.Ticket) (ledger.Fates, error)
 	Events(ctx context.Context, q ledger.EventQuery) ([]ledger.Stored, error)
 	Quarantine(ctx context.Context, q ledger.QuarantineQuery) ([]ledger.Quarantined, error)
-	Release(ctx context.Context, entry uint64, body []byte, author, note string) (ledger.Ticket, error)
+	Release(ctx context.Context, entry uint64, body []byte, author, note string) (ledger.Fates, error)
 	Dismiss(ctx context.Context, entry uint64, author, note string) error
 	Export(ctx context.Context, w io.Writer, a reportArgs) error
 	Postings(ctx context.Context, w io.Writer, truck events.TruckID, zone string, upTo uint64) error

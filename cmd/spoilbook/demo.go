@@ -85,7 +85,7 @@ func runDemo(ctx context.Context, o siteOptions, out, listen string, stay bool, 
 		return ledger.Wrap(ledger.InUse, err, "listen on %s", listen)
 	}
 	fmt.Fprintf(stdout, "\nServing at http://%s (API description at /openapi.json) until you press Ctrl-C\n", l.Addr())
-	return s.serveHTTP(ctx, l, registry)
+	return s.serveHTTP(ctx, l, registry, nil)
 }
 
 // publishMonth publishes the month's batches in their order, then the messages

@@ -10,6 +10,7 @@ import (
 	"os"
 	"time"
 
+	"github.com/schollz/progressbar/v3"
 	"github.com/spf13/cobra"
 
 	"spoilbook/events/wire"
@@ -19,6 +20,13 @@ import (
 
 // emitBatch is how many events are handed over at once.
 const emitBatch = 1000
+
+// recordPatience is how long commands that send little wait until it is recorded,
+// and failedPatience how long after a failure.
+const (
+	recordPatience = 2 * time.Minute
+	failedPatience = 10 * time.Second
+)
 
 func emitCommand() *cobra.Command {
 	var o siteOptions
@@ -41,7 +49,9 @@ nothing. A line that is no valid event is quarantined whole with its reason.`,
 			defer closeIn()
 			return withBook(c, o, writing, func(ctx context.Context, b book) error {
 				fates, lines, err := emit(ctx, b, in, c.ErrOrStderr(), wait)
-				printFates(c.OutOrStdout(), fates, lines)
+				if err == nil || fates.Position > 0 {
+					printFates(c.OutOrStdout(), fates, lines)
+				}
 				if err != nil {
 					return err
 				}
@@ -50,7 +60,7 @@ nothing. A line that is no valid event is quarantined whole with its reason.`,
 		},
 	}
 	addSiteFlags(c, &o)
-	c.Flags().DurationVar(&wait, "wait", 10*time.Minute, "longest wait until all is recorded")
+	c.Flags().DurationVar(&wait, "wait", 10*time.Minute, "longest wait until all are recorded")
 	return c
 }
 
@@ -65,52 +75,83 @@ func openInput(path string) (io.Reader, func(), error) {
 	return f, func() { _ = f.Close() }, nil // nothing was written to it
 }
 
+// emission is what was handed over of a file so far.
+type emission struct {
+	b       book
+	bar     *progressbar.ProgressBar
+	batch   []ledger.Message
+	tickets []ledger.Ticket
+	lines   int // that held something
+	handed  int // to the broker
+}
+
 // emit submits every line of in, waits until all are recorded, and adds up what
-// became of them. lines counts the events read.
+// became of them. lines counts the events read. What was handed over before a
+// failure is still waited for, but not for long.
 func emit(ctx context.Context, b book, in io.Reader, progress io.Writer, wait time.Duration) (total ledger.Fates, lines int, err error) {
-	bar := newProgress(progress, "sending", -1)
+	m := &emission{b: b, bar: newProgress(progress, "sending", -1)}
+	if err = m.send(ctx, in); err != nil {
+		wait = min(wait, failedPatience)
+	}
+	waiting, cancel := context.WithTimeout(ctx, wait)
+	defer cancel()
+	for _, t := range m.tickets {
+		f, awaitErr := b.Await(waiting, t)
+		if awaitErr != nil {
+			awaitErr = ledger.Wrap(ledger.TimedOut, awaitErr, "emit: %d of %d events read were handed over and are safe; it is not known that all are recorded", m.handed, m.lines)
+			return total, m.lines, errors.Join(err, awaitErr)
+		}
+		total = add(total, f)
+	}
+	return total, m.lines, errors.Join(err, m.bar.Finish())
+}
+
+// send hands over all lines in batches.
+func (m *emission) send(ctx context.Context, in io.Reader) error {
 	scanner := bufio.NewScanner(in)
 	scanner.Buffer(make([]byte, 64<<10), wire.MaxBytes+1<<10)
-	var tickets []ledger.Ticket
-	var batch []ledger.Message
-	flush := func() error {
-		if len(batch) == 0 {
-			return nil
-		}
-		t, err := b.Submit(ctx, batch)
-		if t.Count > 0 {
-			tickets = append(tickets, t)
-		}
-		batch = batch[:0]
-		return errors.Join(err, bar.Add(t.Count))
-	}
-	for err == nil && scanner.Scan() {
+	number := 0
+	for scanner.Scan() {
+		number++
 		line := bytes.TrimSpace(scanner.Bytes())
 		if len(line) == 0 {
 			continue
 		}
-		lines++
-		batch = append(batch, ledger.MessageOf(bytes.Clone(line)))
-		if len(batch) == emitBatch {
-			err = flush()
+		if len(line) > wire.MaxBytes {
+			return errors.Join(tooLong(number), m.flush(ctx))
+		}
+		m.lines++
+		m.batch = append(m.batch, ledger.MessageOf(bytes.Clone(line)))
+		if len(m.batch) == emitBatch {
+			if err := m.flush(ctx); err != nil {
+				return err
+			}
 		}
 	}
-	if err == nil {
-		err = flush()
+	err := scanner.Err()
+	switch {
+	case errors.Is(err, bufio.ErrTooLong):
+		err = tooLong(number + 1)
+	case err != nil:
+		err = ledger.Wrap(ledger.BadRequest, err, "emit: after line %d", number)
 	}
-	if scanErr := scanner.Err(); scanErr != nil && err == nil {
-		err = ledger.Wrap(ledger.BadRequest, scanErr, "emit: after line %d", lines)
+	return errors.Join(err, m.flush(ctx))
+}
+
+func tooLong(line int) error {
+	return ledger.Fail(ledger.TooLarge, "emit: line %d is longer than the %d bytes an event may have; nothing behind it was sent", line, wire.MaxBytes)
+}
+
+func (m *emission) flush(ctx context.Context) error {
+	if len(m.batch) == 0 {
+		return nil
 	}
-	waiting, cancel := context.WithTimeout(ctx, wait)
-	defer cancel()
-	for _, t := range tickets {
-		f, awaitErr := b.Await(waiting, t)
-		if awaitErr != nil {
-			return total, lines, errors.Join(err, awaitErr)
-		}
-		total = add(total, f)
+	t, err := m.b.Submit(ctx, m.batch)
+	if t.Count > 0 {
+		m.tickets, m.handed = append(m.tickets, t), m.handed+t.Count
 	}
-	return total, lines, errors.Join(err, bar.Finish())
+	m.batch = m.batch[:0]
+	return errors.Join(err, m.bar.Add(t.Count))
 }
 
 func add(a, b ledger.Fates) ledger.Fates {

@@ -186,11 +186,9 @@ func quarantineRelease() *cobra.Command {
 				}
 			}
 			return withBook(c, o, writing, func(ctx context.Context, b book) error {
-				t, err := b.Release(ctx, entry, body, author, note)
-				if err != nil {
-					return err
-				}
-				f, err := b.Await(ctx, t)
+				ctx, cancel := context.WithTimeout(ctx, recordPatience)
+				defer cancel()
+				f, err := b.Release(ctx, entry, body, author, note)
 				if err != nil {
 					return err
 				}

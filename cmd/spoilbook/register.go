@@ -80,6 +80,8 @@ func loadRegister(ctx context.Context, b book, dir string, stdout io.Writer) err
 	if err != nil {
 		return err
 	}
+	ctx, cancel := context.WithTimeout(ctx, recordPatience)
+	defer cancel()
 	f, err := b.Await(ctx, t)
 	if err != nil {
 		return err

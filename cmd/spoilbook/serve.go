@@ -21,6 +21,7 @@ import (
 func serveCommand() *cobra.Command {
 	var o siteOptions
 	var listen, engineListen string
+	var hosts []string
 	c := &cobra.Command{
 		Use:   "serve",
 		Short: "Take events in, record them, and answer over HTTP until told to stop",
@@ -34,20 +35,21 @@ was received.`,
   spoilbook serve --nats-listen 127.0.0.1:4222 --engine-listen 127.0.0.1:8123`,
 		Args: exactly(0, "no arguments"),
 		RunE: func(c *cobra.Command, _ []string) error {
-			return serve(c.Context(), o, listen, engineListen, c.OutOrStdout(), c.ErrOrStderr())
+			return serve(c.Context(), o, listen, engineListen, hosts, c.OutOrStdout(), c.ErrOrStderr())
 		},
 	}
 	f := c.Flags()
 	f.StringVar(&o.data, "data", envOr("SPOILBOOK_DATA", "./spoilbook-data"), "data `folder` of the embedded broker and engine")
 	addServerFlags(c, &o)
 	f.StringVar(&listen, "listen", "127.0.0.1:8080", "`address` of the HTTP API")
+	f.StringSliceVar(&hosts, "host", nil, "`name` under which clients reach the HTTP API, besides localhost and addresses")
 	f.StringVar(&o.nats.Listen, "nats-listen", "", "loopback `address` on which the embedded broker takes NATS clients; none when empty")
 	f.StringVar(&engineListen, "engine-listen", "", "loopback `address` on which other ClickHouse clients may read the embedded engine; none when empty")
 	return c
 }
 
 // serve runs everything until ctx ends.
-func serve(ctx context.Context, o siteOptions, listen, engineListen string, stdout, stderr io.Writer) (err error) {
+func serve(ctx context.Context, o siteOptions, listen, engineListen string, hosts []string, stdout, stderr io.Writer) (err error) {
 	registry := prometheus.NewRegistry()
 	s := &site{options: o, log: o.logger(stderr), observe: observeIntake(registry)}
 	defer func() { err = errors.Join(err, s.close()) }()
@@ -80,15 +82,13 @@ func serve(ctx context.Context, o siteOptions, listen, engineListen string, stdo
 	if at := s.broker.ClientURL(); at != "" {
 		fmt.Fprintf(stdout, "NATS clients connect to %s and publish on spoilbook.events.truck.NAME\n", at)
 	}
-	return s.serveHTTP(ctx, l, registry)
+	return s.serveHTTP(ctx, l, registry, hosts)
 }
 
 // serveHTTP answers until ctx ends or the intake dies.
-func (s *site) serveHTTP(ctx context.Context, l net.Listener, registry *prometheus.Registry) error {
-	server := &http.Server{Handler: api.New(api.Config{Ledger: s.ledger, Write: writeReport, Formats: formats(), Registry: registry,
-		Ready: s.ready, Logger: s.log, Version: version}),
-		ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 2 * time.Minute, WriteTimeout: 10 * time.Minute, IdleTimeout: 2 * time.Minute,
-		MaxHeaderBytes: api.MaxHeaderBytes}
+func (s *site) serveHTTP(ctx context.Context, l net.Listener, registry *prometheus.Registry, hosts []string) error {
+	server := api.Server(api.Config{Ledger: s.ledger, Write: writeReport, Formats: formats(), Registry: registry,
+		Ready: s.ready, Logger: s.log, Version: version, Hosts: hosts})
 	failed := make(chan error, 1)
 	go func() { failed <- server.Serve(l) }()
 	var cause error

@@ -145,7 +145,7 @@ func openEngine(ctx context.Context, o siteOptions, stderr io.Writer) (*engine.E
 	}
 	e, err := engine.Open(ctx, engine.Options{Dir: filepath.Join(o.data, "engine"), Library: library,
 		BackupDir: filepath.Join(o.data, "backup")})
-	return e, ledger.Wrap(ledger.EngineMissing, err, "the embedded ClickHouse engine")
+	return e, ledger.Wrap(ledger.EngineMissing, err, "the embedded ClickHouse engine (if its library is broken, delete %s to have it fetched again)", library)
 }
 
 // close stops the intake and closes the parts in the order opposite to opening.

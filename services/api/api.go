@@ -9,7 +9,8 @@
 //	GET  /health/live, /health/ready, /metrics
 //
 // It authenticates nobody: bind it to loopback, or put it behind something that
-// does.
+// does. What a browser sends for a page of another site is refused, and so is a
+// name that is not ours.
 package api
 
 import (
@@ -31,9 +32,13 @@ import (
 // Limits of a request.
 const (
 	MaxBodyBytes   = 64 << 20
-	MaxHeaderBytes = 64 << 10
+	MaxHeaderBytes = 64 << 10 // with the address
 	RequestTimeout = 2 * time.Minute
 	MaxWait        = time.Minute // longest wait for events to be recorded
+
+	maxPageBytes   = 16 << 20 // of event bodies in one answer; a page ends before it grows larger
+	maxReports     = 4        // computed at a time, for each reads the ledger
+	maxSubmissions = 8        // held in memory at a time
 )
 
 // Config is what the API is made of.
@@ -45,11 +50,22 @@ type Config struct {
 	Registry *prometheus.Registry            // may be nil
 	Logger   *slog.Logger
 	Version  string
+	Hosts    []string      // names, besides localhost and addresses, under which clients reach the service
+	Timeout  time.Duration // of one request; 0 means RequestTimeout
 }
 
 type service struct {
 	Config
-	seconds *prometheus.HistogramVec
+	seconds     *prometheus.HistogramVec
+	crossOrigin *http.CrossOriginProtection
+	reports     gate
+	submissions gate
+}
+
+// Server returns an HTTP server of all routes, with its limits of time and size.
+func Server(c Config) *http.Server {
+	return &http.Server{Handler: New(c), ReadHeaderTimeout: 10 * time.Second, ReadTimeout: RequestTimeout, WriteTimeout: 10 * time.Minute,
+		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 4 * MaxHeaderBytes} // the handler's own limit answers with a problem
 }
 
 // New returns the handler of all routes.
@@ -60,61 +76,42 @@ func New(c Config) http.Handler {
 	if c.Registry == nil {
 		c.Registry = prometheus.NewRegistry()
 	}
-	s := &service{Config: c, seconds: prometheus.NewHistogramVec(prometheus.HistogramOpts{Name: "spoilbook_http_seconds",
-		Help: "Time to answer HTTP requests.", Buckets: prometheus.ExponentialBuckets(0.001, 4, 8)}, []string{"route", "status"})}
+	if c.Timeout <= 0 {
+		c.Timeout = RequestTimeout
+	}
+	s := &service{Config: c, crossOrigin: http.NewCrossOriginProtection(), reports: make(gate, maxReports), submissions: make(gate, maxSubmissions),
+		seconds: prometheus.NewHistogramVec(prometheus.HistogramOpts{Name: "spoilbook_http_seconds",
+			Help: "Time to answer HTTP requests.", Buckets: prometheus.ExponentialBuckets(0.001, 4, 8)}, []string{"route", "status"})}
 	c.Registry.MustRegister(s.seconds)
-	gin.SetMode(gin.ReleaseMode)
-	router := gin.New()
-	router.Use(s.observe, s.recover, s.limit)
-	router.NoRoute(func(g *gin.Context) {
-		writeProblem(g, ledger.Fail(ledger.NotFound, "there is no %s %s", g.Request.Method, g.Request.URL.Path))
-	})
-	router.GET("/metrics", gin.WrapH(promhttp.HandlerFor(c.Registry, promhttp.HandlerOpts{})))
+	router := s.router()
 	config := huma.DefaultConfig("Spoilbook", c.Version)
 	config.Info.Description = "The site operations ledger of vacuum-excavation trucks."
-	config.DocsPath = ""    // its page would load scripts from elsewhere
-	config.SchemasPath = "" // and with it the $schema links, which are no part of the answers
-	config.CreateHooks = nil
+	config.OpenAPIPath = ""                             // it is served below, after it is completed
+	config.DocsPath = ""                                // its page would load scripts from elsewhere
+	config.SchemasPath, config.CreateHooks = "", nil    // and with them the $schema links, which are no part of the answers
+	config.Transformers = []huma.Transformer{transform} // huma's errors become problems of ours
 	a := humagin.New(router, config)
 	s.addHealth(a)
 	s.addEvents(a)
 	s.addReports(a)
 	s.addQuarantine(a)
 	s.addPostings(a)
+	router.GET("/metrics", gin.WrapH(promhttp.HandlerFor(c.Registry, promhttp.HandlerOpts{})))
+	router.GET("/openapi.json", s.description(a))
 	return router
 }
 
-// limit bounds the body and the time of every request.
-func (s *service) limit(g *gin.Context) {
-	g.Request.Body = http.MaxBytesReader(g.Writer, g.Request.Body, MaxBodyBytes)
-	ctx, cancel := context.WithTimeout(g.Request.Context(), RequestTimeout)
-	defer cancel()
-	g.Request = g.Request.WithContext(ctx)
-	g.Next()
-}
-
-// recover turns a panic into an answer, except the one that aborts a download.
-func (s *service) recover(g *gin.Context) {
-	defer func() {
-		if v := recover(); v != nil {
-			if v == http.ErrAbortHandler {
-				panic(v)
-			}
-			s.Logger.Error("api: panic", "path", g.Request.URL.Path, "value", v)
-			writeProblem(g, ledger.Fail(ledger.Internal, "the request could not be handled"))
-		}
-	}()
-	g.Next()
-}
-
-func (s *service) observe(g *gin.Context) {
-	start := time.Now()
-	g.Next()
-	route := g.FullPath()
-	if route == "" {
-		route = "none"
-	}
-	status := http.StatusText(g.Writer.Status())
-	s.seconds.WithLabelValues(route, status).Observe(time.Since(start).Seconds())
-	s.Logger.Info("api", "method", g.Request.Method, "path", g.Request.URL.Path, "status", g.Writer.Status(), "ms", time.Since(start).Milliseconds())
+// router returns a router that has the middleware and no routes.
+func (s *service) router() *gin.Engine {
+	gin.SetMode(gin.ReleaseMode)
+	router := gin.New()
+	router.RedirectTrailingSlash, router.HandleMethodNotAllowed = false, true
+	router.Use(identify, s.observe, s.recover, s.guard, s.limit)
+	router.NoRoute(func(g *gin.Context) {
+		writeProblem(g, httpProblem(http.StatusNotFound, "there is no %s; see /openapi.json", excerpt(g.Request.URL.Path)))
+	})
+	router.NoMethod(func(g *gin.Context) {
+		writeProblem(g, httpProblem(http.StatusMethodNotAllowed, "%s does not answer %s; see /openapi.json", excerpt(g.Request.URL.Path), excerpt(g.Request.Method)))
+	})
+	return router
 }

@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/hex"
 	"encoding/json"
-	"fmt"
 	"net/http"
 	"strings"
 	"time"
@@ -34,10 +33,23 @@ type SubmitView struct {
 	ledger.Fates
 }
 
+// The media types of events; the description gives the schema of each.
+const (
+	oneEvent   = "application/cloudevents+json"
+	eventBatch = "application/cloudevents-batch+json"
+	eventLines = "application/x-ndjson"
+)
+
 type submitInput struct {
-	ContentType string `header:"Content-Type" doc:"application/cloudevents+json (one event), application/cloudevents-batch+json (an array) or application/x-ndjson (one event a line)"`
-	Wait        string `query:"wait" default:"10s" doc:"how long to wait until the events are recorded; 0s answers 202 as soon as they are received"`
-	RawBody     []byte
+	media   string
+	Wait    string `query:"wait" default:"10s" example:"10s" doc:"how long to wait until the events are recorded, up to 1m; 0s answers 202 as soon as they are received"`
+	RawBody []byte `contentType:"application/cloudevents+json"`
+}
+
+// Resolve keeps the body's media type, which is no parameter.
+func (in *submitInput) Resolve(h huma.Context) []error {
+	in.media = h.Header("Content-Type")
+	return nil
 }
 
 type submitOutput struct {
@@ -46,72 +58,80 @@ type submitOutput struct {
 }
 
 type listInput struct {
-	After  uint64 `query:"after" doc:"only positions above this one"`
-	Limit  int    `query:"limit" default:"100" minimum:"1" maximum:"10000"`
-	Truck  string `query:"truck"`
-	Job    string `query:"job"`
-	Kind   string `query:"kind" example:"load.collected"`
-	Source string `query:"source" example:"/truck/TM-01"`
-	ID     string `query:"id"`
+	After  uint64 `query:"after" doc:"only positions above this one" example:"0"`
+	Limit  int    `query:"limit" default:"100" minimum:"1" doc:"at most so many, up to 10000"`
+	Truck  string `query:"truck" doc:"only this truck"`
+	Job    string `query:"job" doc:"only this job"`
+	Kind   string `query:"kind" doc:"only this kind, such as load.collected"`
+	Source string `query:"source" doc:"only this source, such as /truck/TM-01"`
+	ID     string `query:"id" doc:"only this id"`
 }
 
-type listOutput struct {
-	Body struct {
-		Events []EventView `json:"events"`
-		Next   uint64      `json:"next,omitempty" doc:"give this as after to get the next page; absent on the last"`
-	}
+// EventPage is some of the recorded events, in the order of their positions.
+type EventPage struct {
+	Events []EventView `json:"events"`
+	Next   uint64      `json:"next,omitempty" doc:"give this as after to get the next page; absent on the last"`
 }
+
+type listOutput struct{ Body EventPage }
 
 type eventInput struct {
-	Position uint64 `path:"position" minimum:"1"`
+	Position uint64 `path:"position" minimum:"1" example:"1"`
 }
 
 type eventOutput struct{ Body EventView }
 
 type awaitInput struct {
-	Stream string `query:"stream" required:"true"`
-	First  uint64 `query:"first" required:"true"`
-	Last   uint64 `query:"last" required:"true"`
-	Wait   string `query:"wait" default:"10s"`
+	Stream string `query:"stream" required:"true" doc:"as the answer to the submission names it"`
+	First  uint64 `query:"first" required:"true" minimum:"1" doc:"first message"`
+	Last   uint64 `query:"last" required:"true" minimum:"1" doc:"last message"`
+	Wait   string `query:"wait" default:"10s" doc:"how long to wait until all are handled, up to 1m"`
 }
 
 type awaitOutput struct{ Body ledger.Fates }
 
 func (s *service) addEvents(a huma.API) {
-	submit := huma.Operation{OperationID: "submit-events", Method: http.MethodPost, Path: "/v1/events", DefaultStatus: http.StatusOK,
-		Summary: "Submit one event, a batch, or NDJSON", MaxBodyBytes: MaxBodyBytes, Tags: []string{"events"},
-		Description: "An event counts once however often it comes, so a request may be repeated. An event that can not be recorded is quarantined whole."}
-	huma.Register(a, submit, s.submit)
-	huma.Register(a, huma.Operation{OperationID: "list-events", Method: http.MethodGet, Path: "/v1/events", Summary: "List recorded events", Tags: []string{"events"}}, s.list)
-	huma.Register(a, huma.Operation{OperationID: "get-event", Method: http.MethodGet, Path: "/v1/events/{position}", Summary: "One recorded event", Tags: []string{"events"}}, s.event)
-	huma.Register(a, huma.Operation{OperationID: "await-events", Method: http.MethodGet, Path: "/v1/fates", Summary: "Wait for submitted events and learn what became of them", Tags: []string{"events"}}, s.await)
+	tags := []string{"events"}
+	huma.Register(a, huma.Operation{OperationID: "submit-events", Method: http.MethodPost, Path: "/v1/events", DefaultStatus: http.StatusOK,
+		Summary: "Submit one event, a batch, or NDJSON", MaxBodyBytes: MaxBodyBytes, BodyReadTimeout: RequestTimeout, Tags: tags,
+		Description: "An event counts once however often it comes, so a request may be repeated. An event that can not be recorded is quarantined whole. " +
+			"200 says what became of each; 202 says that they are received and not recorded yet: ask /v1/fates."}, s.submit)
+	huma.Register(a, huma.Operation{OperationID: "list-events", Method: http.MethodGet, Path: "/v1/events", Summary: "List recorded events", Tags: tags,
+		Description: "In the order of their positions. A page may end early when its events are large; next then says how to go on."}, s.list)
+	huma.Register(a, huma.Operation{OperationID: "get-event", Method: http.MethodGet, Path: "/v1/events/{position}", Summary: "One recorded event", Tags: tags}, s.event)
+	huma.Register(a, huma.Operation{OperationID: "await-events", Method: http.MethodGet, Path: "/v1/fates", Summary: "Wait for submitted events and learn what became of them", Tags: tags}, s.await)
 }
 
 func (s *service) submit(ctx context.Context, in *submitInput) (*submitOutput, error) {
 	wait, err := waitOf(in.Wait)
 	if err != nil {
-		return nil, s.problemOf(err)
+		return nil, s.problemOf(ctx, err)
 	}
-	msgs, err := messages(in.ContentType, in.RawBody)
+	leave, err := s.submissions.enter(ctx)
 	if err != nil {
-		return nil, s.problemOf(err)
+		return nil, s.problemOf(ctx, err)
+	}
+	defer leave()
+	msgs, err := messages(in.media, in.RawBody)
+	if err != nil {
+		return nil, s.problemOf(ctx, err)
 	}
 	t, err := s.Ledger.Submit(ctx, msgs)
 	if err != nil {
-		return nil, s.problemOf(err)
+		return nil, s.problemOf(ctx, err)
 	}
 	out := &submitOutput{Status: http.StatusAccepted, Body: SubmitView{State: "received", Count: t.Count, Stream: t.Stream, First: t.First, Last: t.Last}}
 	if wait == 0 {
 		return out, nil
 	}
-	ctx, cancel := context.WithTimeout(ctx, wait)
+	waiting, cancel := context.WithTimeout(ctx, wait)
 	defer cancel()
-	fates, err := s.Ledger.Await(ctx, t)
+	fates, err := s.Ledger.Await(waiting, t)
 	switch {
 	case err == nil:
 		out.Status, out.Body.State, out.Body.Fates = http.StatusOK, "recorded", fates
-	case ledger.CodeOf(err) != ledger.TimedOut:
-		return nil, s.problemOf(err)
+	case ledger.CodeOf(err) != ledger.TimedOut && waiting.Err() == nil:
+		return nil, s.problemOf(ctx, err)
 	}
 	return out, nil
 }
@@ -131,22 +151,24 @@ func messages(contentType string, body []byte) ([]ledger.Message, error) {
 	media, _, _ := strings.Cut(contentType, ";")
 	var raws []json.RawMessage
 	switch strings.ToLower(strings.TrimSpace(media)) {
-	case "application/cloudevents-batch+json":
+	case eventBatch:
 		if err := json.Unmarshal(body, &raws); err != nil {
 			return nil, ledger.Wrap(ledger.BadRequest, err, "the body is not a JSON array of events")
 		}
-	case "application/x-ndjson", "application/jsonl":
+	case eventLines, "application/jsonl":
 		for line := range bytes.Lines(body) {
 			if line = bytes.TrimSpace(line); len(line) > 0 {
 				raws = append(raws, line)
 			}
 		}
-	case "application/cloudevents+json", "application/json", "":
-		raws = []json.RawMessage{bytes.TrimSpace(body)}
+	case oneEvent, "application/json":
+		if body = bytes.TrimSpace(body); len(body) > 0 {
+			raws = []json.RawMessage{body}
+		}
 	default:
-		return nil, ledger.Fail(ledger.BadRequest, "content type: found %q; allowed: application/cloudevents+json, application/cloudevents-batch+json, application/x-ndjson", contentType)
+		return nil, httpProblem(http.StatusUnsupportedMediaType, "content type: found %s; allowed: %s, %s, %s", excerpt(contentType), oneEvent, eventBatch, eventLines)
 	}
-	if len(raws) == 0 || len(raws) == 1 && len(raws[0]) == 0 {
+	if len(raws) == 0 {
 		return nil, ledger.Fail(ledger.BadRequest, "the body holds no event")
 	}
 	msgs := make([]ledger.Message, len(raws))
@@ -164,15 +186,18 @@ func (s *service) list(ctx context.Context, in *listInput) (*listOutput, error) 
 	list, err := s.Ledger.Events(ctx, ledger.EventQuery{After: in.After, Limit: in.Limit, Truck: events.TruckID(in.Truck),
 		Job: events.JobID(in.Job), Kind: events.Kind(in.Kind), Source: events.Source(in.Source), ID: in.ID})
 	if err != nil {
-		return nil, s.problemOf(err)
+		return nil, s.problemOf(ctx, err)
 	}
-	out := &listOutput{}
-	out.Body.Events = make([]EventView, len(list))
+	out, size := &listOutput{}, 0
+	out.Body.Events = make([]EventView, 0, len(list))
 	for i := range list {
-		out.Body.Events[i] = view(&list[i])
+		if size += len(list[i].Body); size > maxPageBytes && i > 0 {
+			break
+		}
+		out.Body.Events = append(out.Body.Events, view(&list[i]))
 	}
-	if len(list) == in.Limit {
-		out.Body.Next = list[len(list)-1].Position
+	if n := len(out.Body.Events); n > 0 && (n < len(list) || n == in.Limit) {
+		out.Body.Next = list[n-1].Position
 	}
 	return out, nil
 }
@@ -180,7 +205,7 @@ func (s *service) list(ctx context.Context, in *listInput) (*listOutput, error) 
 func (s *service) event(ctx context.Context, in *eventInput) (*eventOutput, error) {
 	e, err := s.Ledger.Event(ctx, in.Position)
 	if err != nil {
-		return nil, s.problemOf(err)
+		return nil, s.problemOf(ctx, err)
 	}
 	return &eventOutput{view(&e)}, nil
 }
@@ -188,16 +213,16 @@ func (s *service) event(ctx context.Context, in *eventInput) (*eventOutput, erro
 func (s *service) await(ctx context.Context, in *awaitInput) (*awaitOutput, error) {
 	wait, err := waitOf(in.Wait)
 	if err != nil {
-		return nil, s.problemOf(err)
+		return nil, s.problemOf(ctx, err)
 	}
-	if in.First == 0 || in.Last < in.First {
-		return nil, s.problemOf(ledger.Fail(ledger.BadRequest, "messages %d to %d: first is from 1 and not above last", in.First, in.Last))
+	if in.Last < in.First {
+		return nil, s.problemOf(ctx, ledger.Fail(ledger.BadRequest, "messages %d to %d: first is not above last", in.First, in.Last))
 	}
-	ctx, cancel := context.WithTimeout(ctx, max(wait, time.Second))
+	waiting, cancel := context.WithTimeout(ctx, max(wait, time.Second))
 	defer cancel()
-	f, err := s.Ledger.Await(ctx, ledger.Ticket{Stream: in.Stream, First: in.First, Last: in.Last, Count: int(min(in.Last-in.First+1, 1<<30))})
+	f, err := s.Ledger.Await(waiting, ledger.Ticket{Stream: in.Stream, First: in.First, Last: in.Last, Count: int(min(in.Last-in.First+1, 1<<30))})
 	if err != nil {
-		return nil, s.problemOf(fmt.Errorf("fates: %w", err))
+		return nil, s.problemOf(waiting, err)
 	}
 	return &awaitOutput{f}, nil
 }

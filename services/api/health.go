@@ -11,12 +11,13 @@ import (
 	"spoilbook/services/ledger"
 )
 
-type healthOutput struct {
-	Body struct {
-		Status  string `json:"status" enum:"live,ready"`
-		Version string `json:"version"`
-	}
+// HealthView says that the service answers, or that it does its work.
+type HealthView struct {
+	Status  string `json:"status" enum:"live,ready"`
+	Version string `json:"version"`
 }
+
+type healthOutput struct{ Body HealthView }
 
 type headOutput struct {
 	Body HeadView
@@ -27,7 +28,7 @@ type HeadView struct {
 	Position     uint64    `json:"position"`
 	RootPosition uint64    `json:"rootPosition"`
 	Root         string    `json:"root" doc:"RFC 6962 Merkle root over the events up to rootPosition, hex"`
-	At           time.Time `json:"at" doc:"when the last block was stored"`
+	At           time.Time `json:"at,omitzero" doc:"when the last block was stored; absent while there is none"`
 }
 
 func (s *service) addHealth(a huma.API) {
@@ -48,11 +49,11 @@ func (s *service) ready(ctx context.Context, _ *struct{}) (*healthOutput, error)
 	ctx, cancel := context.WithTimeout(ctx, 5*time.Second)
 	defer cancel()
 	if err := s.Ledger.Health(ctx); err != nil {
-		return nil, s.problemOf(err)
+		return nil, s.problemOf(ctx, err)
 	}
 	if s.Ready != nil {
 		if err := s.Ready(ctx); err != nil {
-			return nil, s.problemOf(ledger.Wrap(ledger.StoreDown, err, "not ready"))
+			return nil, s.problemOf(ctx, ledger.Wrap(ledger.StoreDown, err, "not ready"))
 		}
 	}
 	return s.healthy("ready"), nil
@@ -61,7 +62,7 @@ func (s *service) ready(ctx context.Context, _ *struct{}) (*healthOutput, error)
 func (s *service) head(ctx context.Context, _ *struct{}) (*headOutput, error) {
 	h, err := s.Ledger.Head(ctx)
 	if err != nil {
-		return nil, s.problemOf(err)
+		return nil, s.problemOf(ctx, err)
 	}
 	return &headOutput{HeadView{Position: h.Position, RootPosition: h.RootPosition, Root: hex.EncodeToString(h.Root[:]), At: h.At.UTC()}}, nil
 }

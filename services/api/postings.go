@@ -13,7 +13,7 @@ import (
 
 type postingsInput struct {
 	Zone     string `query:"tz" required:"true" example:"Europe/Dublin" doc:"time zone of the dates"`
-	Truck    string `query:"truck"`
+	Truck    string `query:"truck" doc:"only this truck"`
 	Position uint64 `query:"at-position" doc:"ledger position; 0 is the head"`
 }
 
@@ -33,17 +33,27 @@ func (s *service) addPostings(a huma.API) {
 }
 
 func (s *service) postings(ctx context.Context, in *postingsInput) (*postingsOutput, error) {
+	leave, err := s.reports.enter(ctx)
+	if err != nil {
+		return nil, s.problemOf(ctx, err)
+	}
+	defer leave()
 	var b bytes.Buffer
 	if err := s.Ledger.Postings(ctx, &b, events.TruckID(in.Truck), in.Zone, in.Position); err != nil {
-		return nil, s.problemOf(err)
+		return nil, s.problemOf(ctx, err)
 	}
 	return &postingsOutput{"text/plain; charset=utf-8", b.Bytes()}, nil
 }
 
 func (s *service) rebuild(ctx context.Context, _ *struct{}) (*rebuildOutput, error) {
+	leave, err := s.reports.enter(ctx)
+	if err != nil {
+		return nil, s.problemOf(ctx, err)
+	}
+	defer leave()
 	r, err := s.Ledger.Rebuild(ctx, nil)
 	if err != nil {
-		return nil, s.problemOf(err)
+		return nil, s.problemOf(ctx, err)
 	}
 	return &rebuildOutput{r}, nil
 }

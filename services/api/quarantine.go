@@ -36,49 +36,57 @@ type SettlementView struct {
 }
 
 type quarantineListInput struct {
-	After uint64 `query:"after"`
-	Limit int    `query:"limit" default:"100" minimum:"1" maximum:"1000"`
+	After uint64 `query:"after" doc:"only entries above this one"`
+	Limit int    `query:"limit" default:"100" minimum:"1" doc:"at most so many, up to 10000"`
 	All   bool   `query:"all" doc:"also those settled"`
 }
 
-type quarantineListOutput struct {
-	Body struct {
-		Entries []QuarantineView `json:"entries"`
-		Next    uint64           `json:"next,omitempty"`
-	}
+// QuarantinePage is some of what could not be recorded, in the order of entries.
+type QuarantinePage struct {
+	Entries []QuarantineView `json:"entries"`
+	Next    uint64           `json:"next,omitempty" doc:"give this as after to get the next page; absent on the last"`
 }
 
+type quarantineListOutput struct{ Body QuarantinePage }
+
 type entryInput struct {
-	Entry uint64 `path:"entry" minimum:"1"`
+	Entry uint64 `path:"entry" minimum:"1" example:"1"`
 }
 
 type entryOutput struct{ Body QuarantineView }
 
-type releaseInput struct {
-	Entry uint64 `path:"entry" minimum:"1"`
-	Body  struct {
-		Author string          `json:"author" minLength:"1" maxLength:"80"`
-		Note   string          `json:"note,omitempty" maxLength:"400"`
-		Event  json.RawMessage `json:"event,omitempty" doc:"the repaired event; left out, the message goes in as it is"`
-	}
+// ReleaseRequest says who sends a message again, and in which form.
+type ReleaseRequest struct {
+	Author string          `json:"author" minLength:"1" doc:"who decides this"`
+	Note   string          `json:"note,omitempty" doc:"why"`
+	Event  json.RawMessage `json:"event,omitempty" doc:"the repaired event; left out, the message goes in as it is"`
 }
 
-type releaseOutput struct{ Body SubmitView }
+type releaseInput struct {
+	Entry uint64 `path:"entry" minimum:"1" example:"1"`
+	Body  ReleaseRequest
+}
+
+type releaseOutput struct{ Body ledger.Fates }
+
+// DismissRequest says who decides that a message is not to be recorded.
+type DismissRequest struct {
+	Author string `json:"author" minLength:"1" doc:"who decides this"`
+	Note   string `json:"note" minLength:"1" doc:"why"`
+}
 
 type dismissInput struct {
-	Entry uint64 `path:"entry" minimum:"1"`
-	Body  struct {
-		Author string `json:"author" minLength:"1" maxLength:"80"`
-		Note   string `json:"note" minLength:"1" maxLength:"400"`
-	}
+	Entry uint64 `path:"entry" minimum:"1" example:"1"`
+	Body  DismissRequest
 }
 
 func (s *service) addQuarantine(a huma.API) {
 	tags := []string{"quarantine"}
 	huma.Register(a, huma.Operation{OperationID: "list-quarantine", Method: http.MethodGet, Path: "/v1/quarantine", Summary: "List what could not be recorded", Tags: tags}, s.quarantineList)
 	huma.Register(a, huma.Operation{OperationID: "get-quarantine-entry", Method: http.MethodGet, Path: "/v1/quarantine/{entry}", Summary: "One quarantined message", Tags: tags}, s.quarantineEntry)
-	huma.Register(a, huma.Operation{OperationID: "release-quarantine-entry", Method: http.MethodPost, Path: "/v1/quarantine/{entry}/release", Summary: "Send a message again, repaired if need be", Tags: tags}, s.release)
-	huma.Register(a, huma.Operation{OperationID: "dismiss-quarantine-entry", Method: http.MethodPost, Path: "/v1/quarantine/{entry}/dismiss", Summary: "Note that a message is not to be recorded", Tags: tags, DefaultStatus: http.StatusNoContent}, s.dismiss)
+	huma.Register(a, huma.Operation{OperationID: "release-quarantine-entry", Method: http.MethodPost, Path: "/v1/quarantine/{entry}/release", Summary: "Send a message again, repaired if need be", Tags: tags, BodyReadTimeout: RequestTimeout,
+		Description: "Answers once the message is judged, with its fate. One that is refused again for the same bytes stays held (409); one that is refused with other bytes is a new entry."}, s.release)
+	huma.Register(a, huma.Operation{OperationID: "dismiss-quarantine-entry", Method: http.MethodPost, Path: "/v1/quarantine/{entry}/dismiss", Summary: "Note that a message is not to be recorded", Tags: tags, DefaultStatus: http.StatusNoContent, BodyReadTimeout: RequestTimeout}, s.dismiss)
 }
 
 func quarantineView(q *ledger.Quarantined) QuarantineView {
@@ -96,15 +104,18 @@ func quarantineView(q *ledger.Quarantined) QuarantineView {
 func (s *service) quarantineList(ctx context.Context, in *quarantineListInput) (*quarantineListOutput, error) {
 	list, err := s.Ledger.Quarantine(ctx, ledger.QuarantineQuery{After: in.After, Limit: in.Limit, All: in.All})
 	if err != nil {
-		return nil, s.problemOf(err)
+		return nil, s.problemOf(ctx, err)
 	}
-	out := &quarantineListOutput{}
-	out.Body.Entries = make([]QuarantineView, len(list))
+	out, size := &quarantineListOutput{}, 0
+	out.Body.Entries = make([]QuarantineView, 0, len(list))
 	for i := range list {
-		out.Body.Entries[i] = quarantineView(&list[i])
+		if size += len(list[i].Body); size > maxPageBytes && i > 0 {
+			break
+		}
+		out.Body.Entries = append(out.Body.Entries, quarantineView(&list[i]))
 	}
-	if len(list) == in.Limit {
-		out.Body.Next = list[len(list)-1].Entry
+	if n := len(out.Body.Entries); n > 0 && (n < len(list) || n == in.Limit) {
+		out.Body.Next = list[n-1].Entry
 	}
 	return out, nil
 }
@@ -112,22 +123,24 @@ func (s *service) quarantineList(ctx context.Context, in *quarantineListInput) (
 func (s *service) quarantineEntry(ctx context.Context, in *entryInput) (*entryOutput, error) {
 	list, err := s.Ledger.Quarantine(ctx, ledger.QuarantineQuery{Entry: in.Entry, All: true, Limit: 1})
 	if err != nil {
-		return nil, s.problemOf(err)
+		return nil, s.problemOf(ctx, err)
 	}
 	if len(list) == 0 {
-		return nil, s.problemOf(ledger.Fail(ledger.NotFound, "quarantine entry %d does not exist", in.Entry))
+		return nil, s.problemOf(ctx, ledger.Fail(ledger.NotFound, "quarantine entry %d does not exist", in.Entry))
 	}
 	return &entryOutput{quarantineView(&list[0])}, nil
 }
 
 func (s *service) release(ctx context.Context, in *releaseInput) (*releaseOutput, error) {
-	t, err := s.Ledger.Release(ctx, in.Entry, in.Body.Event, in.Body.Author, in.Body.Note)
+	ctx, cancel := context.WithTimeout(ctx, MaxWait)
+	defer cancel()
+	f, err := s.Ledger.Release(ctx, in.Entry, in.Body.Event, in.Body.Author, in.Body.Note)
 	if err != nil {
-		return nil, s.problemOf(err)
+		return nil, s.problemOf(ctx, err)
 	}
-	return &releaseOutput{SubmitView{State: "received", Count: t.Count, Stream: t.Stream, First: t.First, Last: t.Last}}, nil
+	return &releaseOutput{f}, nil
 }
 
 func (s *service) dismiss(ctx context.Context, in *dismissInput) (*struct{}, error) {
-	return nil, s.problemOf(s.Ledger.Dismiss(ctx, in.Entry, in.Body.Author, in.Body.Note))
+	return nil, s.problemOf(ctx, s.Ledger.Dismiss(ctx, in.Entry, in.Body.Author, in.Body.Note))
 }

@@ -15,13 +15,13 @@ import (
 )
 
 type reportInput struct {
-	Name     string `path:"name" enum:"manifest,water,timesplit,billable"`
+	Name     string `path:"name" enum:"manifest,water,timesplit,billable" example:"water"`
 	From     string `query:"from" required:"true" format:"date" example:"2026-10-01" doc:"first local day"`
 	To       string `query:"to" required:"true" format:"date" example:"2026-10-31" doc:"last local day, included"`
 	Zone     string `query:"tz" required:"true" example:"Europe/Dublin" doc:"time zone of the days"`
-	Truck    string `query:"truck"`
-	Job      string `query:"job"`
-	Client   string `query:"client"`
+	Truck    string `query:"truck" doc:"only this truck"`
+	Job      string `query:"job" doc:"only this job"`
+	Client   string `query:"client" doc:"only this client"`
 	Position uint64 `query:"at-position" doc:"ledger position to report at; 0 is the head"`
 	Profile  string `query:"profile" doc:"manifest: completeness profile"`
 	Format   string `query:"format" default:"json" enum:"json,xlsx,csv,zip,text"`
@@ -44,12 +44,13 @@ func mediaTypes(format string) string {
 	return "application/json"
 }
 
-type reportListOutput struct {
-	Body struct {
-		Reports []string `json:"reports"`
-		Formats []string `json:"formats"`
-	}
+// ReportList names the reports and the formats in which each is written.
+type ReportList struct {
+	Reports []string `json:"reports"`
+	Formats []string `json:"formats"`
 }
+
+type reportListOutput struct{ Body ReportList }
 
 func (s *service) addReports(a huma.API) {
 	huma.Register(a, huma.Operation{OperationID: "list-reports", Method: http.MethodGet, Path: "/v1/reports", Summary: "The reports there are", Tags: []string{"reports"}},
@@ -64,19 +65,24 @@ func (s *service) addReports(a huma.API) {
 
 func (s *service) report(ctx context.Context, in *reportInput) (*huma.StreamResponse, error) {
 	if !slices.Contains(s.Formats, in.Format) {
-		return nil, s.problemOf(ledger.Fail(ledger.BadRequest, "format: found %q; allowed: %s", in.Format, strings.Join(s.Formats, ", ")))
+		return nil, s.problemOf(ctx, ledger.Fail(ledger.BadRequest, "format: found %q; allowed: %s", in.Format, strings.Join(s.Formats, ", ")))
 	}
 	period, err := s.Ledger.PeriodOf(in.From, in.To, in.Zone)
 	if err != nil {
-		return nil, s.problemOf(err)
+		return nil, s.problemOf(ctx, err)
 	}
+	leave, err := s.reports.enter(ctx)
+	if err != nil {
+		return nil, s.problemOf(ctx, err)
+	}
+	defer leave()
 	r, err := s.Ledger.Report(ctx, ledger.ReportQuery{Name: in.Name, Period: period, UpTo: in.Position, Profile: in.Profile,
 		Filter: reports.Filter{Truck: events.TruckID(in.Truck), Job: events.JobID(in.Job), Client: events.ClientID(in.Client)}})
 	if err != nil {
-		return nil, s.problemOf(err)
+		return nil, s.problemOf(ctx, err)
 	}
 	if in.Format == "csv" && in.Table != "" && !slices.ContainsFunc(r.Document.Tables, func(t reports.Table) bool { return t.Name == in.Table }) {
-		return nil, s.problemOf(ledger.Fail(ledger.NotFound, "report %s has no table %q", in.Name, in.Table))
+		return nil, s.problemOf(ctx, ledger.Fail(ledger.NotFound, "report %s has no table %q", in.Name, in.Table))
 	}
 	return &huma.StreamResponse{Body: func(h huma.Context) {
 		h.SetHeader("Content-Type", mediaTypes(in.Format))

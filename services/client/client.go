@@ -24,6 +24,7 @@ import (
 	"time"
 
 	"spoilbook/events"
+	"spoilbook/events/chain"
 	"spoilbook/events/wire"
 	"spoilbook/services/ledger"
 )
@@ -60,48 +61,40 @@ func (c *Client) do(ctx context.Context, method, path string, query url.Values, 
 		req.Header.Set("Content-Type", media)
 	}
 	res, err := c.http.Do(req)
-	if err != nil {
-		return nil, ledger.Wrap(ledger.StoreDown, err, "the server at %s does not answer", c.base.Redacted())
-	}
-	if res.StatusCode >= 300 {
+	switch {
+	case err != nil && ctx.Err() != nil:
+		return nil, ledger.Wrap(ledger.TimedOut, errors.Join(ctx.Err(), err), "the server at %s has not answered", c.base.Redacted())
+	case err != nil:
+		return nil, ledger.Wrap(ledger.ServerDown, err, "the server at %s does not answer", c.base.Redacted())
+	case res.StatusCode >= 300:
 		return nil, errors.Join(problem(res), res.Body.Close())
 	}
 	return res, nil
 }
 
-// problem turns an RFC 9457 answer into the error it was made from.
+// maxProblem bounds the answer that says what went wrong.
+const maxProblem = 1 << 20
+
+// problem turns an RFC 9457 answer into the error it was made from. What is no
+// problem of ours comes from something between us and the server.
 func problem(res *http.Response) error {
 	var p struct {
 		Type   string `json:"type"`
-		Title  string `json:"title"`
 		Detail string `json:"detail"`
-		Errors []struct {
-			Message  string `json:"message"`
-			Location string `json:"location"`
-			Value    any    `json:"value"`
-		} `json:"errors"`
 	}
-	body, err := io.ReadAll(io.LimitReader(res.Body, 1<<20))
-	if err != nil || json.Unmarshal(body, &p) != nil || p.Title == "" {
-		return ledger.Fail(ledger.Internal, "the server answered %s", res.Status)
+	body, err := io.ReadAll(io.LimitReader(res.Body, maxProblem))
+	if err == nil {
+		err = json.Unmarshal(body, &p)
 	}
-	code := ledger.Internal
-	for _, known := range ledger.Codes() {
-		if p.Type == "urn:spoilbook:problem:"+string(known) {
-			code = known
+	for _, code := range ledger.Codes() {
+		if err == nil && p.Type == "urn:spoilbook:problem:"+string(code) {
+			return ledger.Fail(code, "%s", p.Detail)
 		}
 	}
-	if code == ledger.Internal && res.StatusCode < 500 {
-		code = ledger.BadRequest
-	}
-	detail := p.Detail
-	for _, e := range p.Errors {
-		detail += fmt.Sprintf("; %s: %s (found %v)", e.Location, e.Message, e.Value)
-	}
-	return ledger.Fail(code, "%s", detail)
+	return ledger.Fail(ledger.ServerDown, "what answers at that address is no spoilbook: it says %s", res.Status)
 }
 
-// get decodes a JSON answer into v.
+// call sends a request and decodes the JSON answer into v, unless v is nil.
 func (c *Client) call(ctx context.Context, method, path string, query url.Values, media string, body []byte, v any) error {
 	res, err := c.do(ctx, method, path, query, media, body)
 	if err != nil {
@@ -149,25 +142,49 @@ type submitted struct {
 	Last   uint64 `json:"last"`
 }
 
-func (s submitted) ticket() ledger.Ticket {
-	return ledger.Ticket{Stream: s.Stream, First: s.First, Last: s.Last, Count: s.Count}
+// maxRequest bounds the body of one submission; the server takes a little more.
+const maxRequest = 32 << 20
+
+// Submit hands messages over in their order and returns once the broker has them.
+// On failure the ticket covers those that were handed over before.
+func (c *Client) Submit(ctx context.Context, msgs []ledger.Message) (ledger.Ticket, error) {
+	var t ledger.Ticket
+	if err := ledger.Acceptable(msgs); err != nil {
+		return t, err
+	}
+	for len(msgs) > 0 {
+		media, body, n := request(msgs)
+		var v submitted
+		if err := c.call(ctx, http.MethodPost, "/v1/events", url.Values{"wait": {"0s"}}, media, body, &v); err != nil {
+			return t, err
+		}
+		if t.Count == 0 {
+			t.First = v.First
+		}
+		t.Stream, t.Last, t.Count = v.Stream, v.Last, t.Count+v.Count
+		msgs = msgs[n:]
+	}
+	return t, nil
 }
 
-// Submit hands messages over, each as one line, and returns once the broker has
-// them.
-func (c *Client) Submit(ctx context.Context, msgs []ledger.Message) (ledger.Ticket, error) {
-	var body bytes.Buffer
-	for _, m := range msgs {
-		body.Write(bytes.ReplaceAll(m.Body, []byte("\n"), []byte(" ")))
-		body.WriteByte('\n')
+// request makes the body of one submission from the first n messages: lines, or
+// one message that has line breaks of its own, which must be kept.
+func request(msgs []ledger.Message) (media string, body []byte, n int) {
+	if bytes.ContainsAny(msgs[0].Body, "\r\n") {
+		return "application/cloudevents+json", msgs[0].Body, 1
 	}
-	var v submitted
-	err := c.call(ctx, http.MethodPost, "/v1/events", url.Values{"wait": {"0s"}}, "application/x-ndjson", body.Bytes(), &v)
-	return v.ticket(), err
+	for n < len(msgs) && !bytes.ContainsAny(msgs[n].Body, "\r\n") && (n == 0 || len(body)+len(msgs[n].Body) < maxRequest) {
+		body = append(append(body, msgs[n].Body...), '\n')
+		n++
+	}
+	return "application/x-ndjson", body, n
 }
 
 // Await returns what became of the messages of a ticket, once all are handled.
 func (c *Client) Await(ctx context.Context, t ledger.Ticket) (ledger.Fates, error) {
+	if t.Count == 0 {
+		return ledger.Fates{}, nil
+	}
 	q := url.Values{"stream": {t.Stream}, "first": {fmt.Sprint(t.First)}, "last": {fmt.Sprint(t.Last)}, "wait": {"20s"}}
 	for {
 		var f ledger.Fates
@@ -178,10 +195,36 @@ func (c *Client) Await(ctx context.Context, t ledger.Ticket) (ledger.Fates, erro
 	}
 }
 
-// Events lists recorded events.
+// Events lists recorded events in the order of their positions.
 func (c *Client) Events(ctx context.Context, q ledger.EventQuery) ([]ledger.Stored, error) {
-	v := url.Values{"after": {fmt.Sprint(q.After)}, "limit": {strconv.Itoa(max(q.Limit, 1))}, "truck": {string(q.Truck)}, "job": {string(q.Job)},
-		"kind": {string(q.Kind)}, "source": {string(q.Source)}, "id": {q.ID}}
+	v := url.Values{"truck": {string(q.Truck)}, "job": {string(q.Job)}, "kind": {string(q.Kind)}, "source": {string(q.Source)}, "id": {q.ID}}
+	return pages(q.Limit, q.After, func(limit int, after uint64) ([]ledger.Stored, uint64, error) {
+		v.Set("after", fmt.Sprint(after))
+		v.Set("limit", strconv.Itoa(limit))
+		return c.eventPage(ctx, v)
+	})
+}
+
+// pages asks for pages until limit items have come, 100 when it is 0, or there are
+// no more.
+func pages[T any](limit int, after uint64, page func(limit int, after uint64) (items []T, next uint64, err error)) ([]T, error) {
+	if limit <= 0 {
+		limit = 100
+	}
+	var out []T
+	for {
+		items, next, err := page(limit-len(out), after)
+		if err != nil {
+			return nil, err
+		}
+		out, after = append(out, items...), next
+		if next == 0 || len(items) == 0 || len(out) >= limit {
+			return out, nil
+		}
+	}
+}
+
+func (c *Client) eventPage(ctx context.Context, v url.Values) ([]ledger.Stored, uint64, error) {
 	var page struct {
 		Events []struct {
 			Position uint64          `json:"position"`
@@ -189,22 +232,26 @@ func (c *Client) Events(ctx context.Context, q ledger.EventQuery) ([]ledger.Stor
 			Hash     string          `json:"hash"`
 			Event    json.RawMessage `json:"event"`
 		} `json:"events"`
+		Next uint64 `json:"next"`
 	}
 	if err := c.call(ctx, http.MethodGet, "/v1/events", v, "", nil, &page); err != nil {
-		return nil, err
+		return nil, 0, err
 	}
 	out := make([]ledger.Stored, len(page.Events))
 	for i, e := range page.Events {
 		event, err := wire.Decode(e.Event)
 		if err != nil {
-			return nil, ledger.Wrap(ledger.Internal, err, "event at position %d", e.Position)
+			return nil, 0, ledger.Wrap(ledger.Internal, err, "event at position %d", e.Position)
 		}
 		out[i] = stored(event, e.Position, e.Recorded, e.Event)
 		if err := decodeHash(e.Hash, &out[i].Hash); err != nil {
-			return nil, err
+			return nil, 0, err
+		}
+		if chain.LeafHash(e.Event) != out[i].Hash {
+			return nil, 0, ledger.Fail(ledger.Damaged, "the event at position %d is not what was recorded: its bytes do not match its hash", e.Position)
 		}
 	}
-	return out, nil
+	return out, page.Next, nil
 }
 
 func stored(e events.Event, position uint64, recorded time.Time, body []byte) ledger.Stored {
@@ -221,7 +268,7 @@ func (c *Client) Postings(ctx context.Context, w io.Writer, truck events.TruckID
 	}
 	defer res.Body.Close()
 	if _, err := io.Copy(w, res.Body); err != nil {
-		return ledger.Wrap(ledger.StoreDown, err, "the download of postings broke off")
+		return ledger.Wrap(ledger.ServerDown, err, "the download of postings broke off")
 	}
 	return nil
 }
@@ -240,7 +287,7 @@ func (c *Client) Export(ctx context.Context, w io.Writer, name string, query url
 	}
 	defer res.Body.Close()
 	if _, err := io.Copy(w, res.Body); err != nil {
-		return ledger.Wrap(ledger.StoreDown, err, "the download of report %s broke off", name)
+		return ledger.Wrap(ledger.ServerDown, err, "the download of report %s broke off", name)
 	}
 	return nil
 }

@@ -39,52 +39,67 @@ func (e *entry) quarantined() ledger.Quarantined {
 	return q
 }
 
-// Quarantine lists what could not be recorded.
+// Quarantine lists what could not be recorded, in the order of entries.
 func (c *Client) Quarantine(ctx context.Context, q ledger.QuarantineQuery) ([]ledger.Quarantined, error) {
 	if q.Entry != 0 {
-		var e entry
-		if err := c.call(ctx, http.MethodGet, fmt.Sprintf("/v1/quarantine/%d", q.Entry), nil, "", nil, &e); err != nil {
-			return nil, err
+		return c.quarantined(ctx, q)
+	}
+	v := url.Values{"all": {strconv.FormatBool(q.All)}}
+	return pages(q.Limit, q.After, func(limit int, after uint64) ([]ledger.Quarantined, uint64, error) {
+		v.Set("after", fmt.Sprint(after))
+		v.Set("limit", strconv.Itoa(limit))
+		var page struct {
+			Entries []entry `json:"entries"`
+			Next    uint64  `json:"next"`
 		}
-		return []ledger.Quarantined{e.quarantined()}, nil
-	}
-	v := url.Values{"after": {fmt.Sprint(q.After)}, "limit": {strconv.Itoa(min(max(q.Limit, 1), 1000))}, "all": {strconv.FormatBool(q.All)}}
-	var page struct {
-		Entries []entry `json:"entries"`
-	}
-	if err := c.call(ctx, http.MethodGet, "/v1/quarantine", v, "", nil, &page); err != nil {
-		return nil, err
-	}
-	out := make([]ledger.Quarantined, len(page.Entries))
-	for i := range page.Entries {
-		out[i] = page.Entries[i].quarantined()
-	}
-	return out, nil
+		if err := c.call(ctx, http.MethodGet, "/v1/quarantine", v, "", nil, &page); err != nil {
+			return nil, 0, err
+		}
+		out := make([]ledger.Quarantined, len(page.Entries))
+		for i := range page.Entries {
+			out[i] = page.Entries[i].quarantined()
+		}
+		return out, page.Next, nil
+	})
 }
 
-// Release sends a quarantined message again, repaired when body is not empty.
-func (c *Client) Release(ctx context.Context, number uint64, body []byte, author, note string) (ledger.Ticket, error) {
+// quarantined asks for one entry; none is an empty list and no error.
+func (c *Client) quarantined(ctx context.Context, q ledger.QuarantineQuery) ([]ledger.Quarantined, error) {
+	var e entry
+	err := c.call(ctx, http.MethodGet, fmt.Sprintf("/v1/quarantine/%d", q.Entry), nil, "", nil, &e)
+	if ledger.CodeOf(err) == ledger.NotFound || err == nil && (e.Entry <= q.After || !q.All && e.State != "held") {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	return []ledger.Quarantined{e.quarantined()}, nil
+}
+
+// Release sends a quarantined message again, repaired when body is not empty, and
+// returns its fate.
+func (c *Client) Release(ctx context.Context, number uint64, body []byte, author, note string) (ledger.Fates, error) {
 	in := map[string]any{"author": author, "note": note}
 	if len(body) > 0 {
 		if !json.Valid(body) {
-			return ledger.Ticket{}, ledger.Fail(ledger.BadRequest, "release entry %d: the repaired event is not JSON", number)
+			return ledger.Fates{}, ledger.Fail(ledger.BadRequest, "release entry %d: the repaired event is not JSON", number)
 		}
 		in["event"] = json.RawMessage(body)
 	}
 	text, err := json.Marshal(in)
 	if err != nil {
-		return ledger.Ticket{}, err
+		return ledger.Fates{}, ledger.Wrap(ledger.BadRequest, err, "release entry %d", number)
 	}
-	var v submitted
-	err = c.call(ctx, http.MethodPost, fmt.Sprintf("/v1/quarantine/%d/release", number), nil, "application/json", text, &v)
-	return v.ticket(), err
+	var f ledger.Fates
+	err = c.call(ctx, http.MethodPost, fmt.Sprintf("/v1/quarantine/%d/release", number), nil, "application/json", text, &f)
+	return f, err
 }
 
 // Dismiss notes that a quarantined message is not to be recorded.
 func (c *Client) Dismiss(ctx context.Context, number uint64, author, note string) error {
 	text, err := json.Marshal(map[string]any{"author": author, "note": note})
 	if err != nil {
-		return err
+		return ledger.Wrap(ledger.BadRequest, err, "dismiss entry %d", number)
 	}
 	return c.call(ctx, http.MethodPost, fmt.Sprintf("/v1/quarantine/%d/dismiss", number), nil, "application/json", text, nil)
 }

@@ -18,6 +18,7 @@ const (
 	BrokerDown    Code = "broker-down"    // NATS does not answer
 	BrokerFull    Code = "broker-full"    // NATS has no room
 	StoreDown     Code = "store-down"     // ClickHouse does not answer
+	ServerDown    Code = "server-down"    // another spoilbook does not answer
 	EngineMissing Code = "engine-missing" // the engine can not be fetched or loaded
 	Damaged       Code = "damaged"        // stored data does not say what was stored
 	TimedOut      Code = "timed-out"      // it took longer than allowed
@@ -52,6 +53,8 @@ func OutcomeOf(c Code) Outcome {
 		return Outcome{507, 5, "make room or raise the broker's limit; nothing is lost, try again"}
 	case StoreDown:
 		return Outcome{503, 5, "check that the ClickHouse server runs and its address is right; events wait in the broker"}
+	case ServerDown:
+		return Outcome{503, 5, "check that spoilbook serve runs at that address; sending again is harmless"}
 	case EngineMissing:
 		return Outcome{503, 5, "install npm, or use a ClickHouse server with --clickhouse URL"}
 	case Damaged:
@@ -68,8 +71,8 @@ func OutcomeOf(c Code) Outcome {
 
 // Codes lists every code.
 func Codes() []Code {
-	return []Code{BadRequest, NotFound, TooLarge, Conflict, InUse, BrokerDown, BrokerFull, StoreDown, EngineMissing,
-		Damaged, TimedOut, ReadOnly, Unfinished, Internal}
+	return []Code{BadRequest, NotFound, TooLarge, Conflict, InUse, BrokerDown, BrokerFull, StoreDown, ServerDown,
+		EngineMissing, Damaged, TimedOut, ReadOnly, Unfinished, Internal}
 }
 
 // Error is a failure with its code; What says what happened, for users, and the

@@ -111,7 +111,7 @@ type Selection struct {
 // EventQuery chooses records to list, in order of position.
 type EventQuery struct {
 	After  uint64 // positions above this one
-	Limit  int    // at most MaxPage
+	Limit  int    // at most MaxPage; 0 means 100
 	Truck  events.TruckID
 	Job    events.JobID
 	Kind   events.Kind
@@ -122,7 +122,7 @@ type EventQuery struct {
 // QuarantineQuery chooses quarantined messages to list, in order of entry.
 type QuarantineQuery struct {
 	After uint64
-	Limit int
+	Limit int    // at most MaxPage; 0 means 100
 	All   bool   // also those settled
 	Entry uint64 // just this one, when not 0
 }
@@ -158,6 +158,10 @@ type SourceState struct {
 const (
 	MaxPage   = 10_000
 	MaxSubmit = 100_000
+
+	defaultPage    = 100 // when no limit is given
+	maxAuthorBytes = 120
+	maxNoteBytes   = 1000
 )
 
 // Publisher hands messages to the broker. It returns the stream sequence of each

@@ -20,7 +20,7 @@ type Stored struct {
 // Events lists recorded events in the order of their positions.
 func (l *Ledger) Events(ctx context.Context, q EventQuery) ([]Stored, error) {
 	if q.Limit <= 0 {
-		q.Limit = 100
+		q.Limit = defaultPage
 	}
 	if q.Limit > MaxPage {
 		return nil, Fail(TooLarge, "events: %d at once, at most %d are given", q.Limit, MaxPage)

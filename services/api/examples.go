@@ -1,0 +1,79 @@
+package api
+
+import (
+	"encoding/json"
+	"strings"
+
+	"github.com/danielgtaylor/huma/v2"
+)
+
+// exampleEvent is an event that every ledger takes: of an office, so that no truck
+// need be in the register. It voids an entry that is not there yet, which is a
+// finding and no reason to refuse it.
+func exampleEvent(id string, seq int) map[string]any {
+	return map[string]any{
+		"specversion": "1.0", "id": id, "source": "/office/example-desk", "type": "spoilbook.entry.voided",
+		"datacontenttype": "application/json", "dataschema": "urn:spoilbook:entry.voided:1",
+		"time": "2026-10-05T16:30:00.000+01:00", "seq": seq, "origin": "office",
+		"data": map[string]any{"refers": map[string]any{"source": "/truck/TM-01", "id": "TM-01-000022"}, "author": "Yard office", "reason": "entered twice"},
+	}
+}
+
+func exampleLines() string {
+	var b strings.Builder
+	for i, id := range []string{"example-1", "example-2"} {
+		line, err := json.Marshal(exampleEvent(id, i+1))
+		if err != nil {
+			panic(err) // it holds texts and numbers
+		}
+		b.Write(line)
+		b.WriteByte('\n')
+	}
+	return b.String()
+}
+
+func exampleReceived() map[string]any {
+	return map[string]any{"state": "received", "count": 1, "stream": "SPOILBOOK_EVENTS@1791000000000", "first": 1, "last": 1,
+		"recorded": 0, "duplicates": 0, "quarantined": 0, "position": 0}
+}
+
+func exampleSubmitted() map[string]any {
+	return map[string]any{"state": "recorded", "count": 1, "stream": "SPOILBOOK_EVENTS@1791000000000", "first": 1, "last": 1,
+		"recorded": 1, "duplicates": 0, "quarantined": 0, "position": 1}
+}
+
+// describeExamples adds examples of answers and of the other request bodies.
+func describeExamples(d *huma.OpenAPI) {
+	const hash = "8f434346648f6b96df89dda901c5176b10a6d83961dd3c1ac88b59b2dc327aa4"
+	at := "2026-10-05T15:30:02.125Z"
+	event := map[string]any{"position": 1, "recorded": at, "hash": hash, "event": exampleEvent("example-1", 1)}
+	entry := map[string]any{"entry": 1, "received": at, "stream": "SPOILBOOK_EVENTS@1791000000000", "streamSeq": 7, "subject": "office.unreadable",
+		"state": "held", "code": "invalid", "reason": "event: found text that ends early; allowed: one JSON object", "body": "eyJzcGVjdmVyc2lvbiI6", "text": `{"specversion":`}
+	set := func(path, status string, example any) {
+		for _, op := range operations(d.Paths[path]) {
+			if r := op.Responses[status]; r != nil && r.Content["application/json"] != nil && r.Content["application/json"].Example == nil {
+				r.Content["application/json"].Example = example
+			}
+		}
+	}
+	for _, op := range operations(d.Paths["/v1/events"]) {
+		if op.OperationID == "list-events" {
+			op.Responses["200"].Content["application/json"].Example = map[string]any{"events": []any{event}, "next": 1}
+		}
+	}
+	set("/v1/events/{position}", "200", event)
+	set("/v1/fates", "200", map[string]any{"recorded": 1, "duplicates": 0, "quarantined": 0, "position": 1})
+	set("/v1/head", "200", map[string]any{"position": 1, "rootPosition": 1, "root": hash, "at": at})
+	set("/v1/reports", "200", map[string]any{"reports": []any{"water"}, "formats": []any{"json"}})
+	set("/v1/quarantine", "200", map[string]any{"entries": []any{entry}, "next": 1})
+	set("/v1/quarantine/{entry}", "200", entry)
+	set("/v1/quarantine/{entry}/release", "200", map[string]any{"recorded": 1, "duplicates": 0, "quarantined": 0, "position": 2})
+	set("/v1/rebuild", "200", map[string]any{"events": 1, "blocks": 1, "root": hash})
+	set("/health/live", "200", map[string]any{"status": "live", "version": d.Info.Version})
+	set("/health/ready", "200", map[string]any{"status": "ready", "version": d.Info.Version})
+	body := func(path string, example map[string]any) {
+		d.Paths[path].Post.RequestBody.Content["application/json"].Example = example
+	}
+	body("/v1/quarantine/{entry}/release", map[string]any{"author": "Yard office", "note": "litres were meant", "event": exampleEvent("example-3", 3)})
+	body("/v1/quarantine/{entry}/dismiss", map[string]any{"author": "Yard office", "note": "test message of the fitter"})
+}
