@@ -37,6 +37,10 @@ const (
 	KindEntryVoided          Kind = "entry.voided"
 	KindRegisterRevised      Kind = "register.revised"
 	KindReportIssued         Kind = "report.issued"
+	KindSpoilRefused         Kind = "spoil.refused"
+	KindSpoilReturned        Kind = "spoil.returned"
+	KindMeterChanged         Kind = "meter.changed"
+	KindFindingAnswered      Kind = "finding.answered"
 )
 
 // Body is the payload of one kind.
@@ -121,6 +125,10 @@ var kindTable = func() map[Kind]Spec {
 		spec[EntryVoided](false, false),
 		spec[RegisterRevised](false, false),
 		spec[ReportIssued](false, false),
+		spec[SpoilRefused](truck, false),
+		spec[SpoilReturned](truck, false),
+		spec[MeterChanged](false, false),
+		spec[FindingAnswered](false, false),
 	} {
 		table[s.Kind] = s
 	}

@@ -15,20 +15,28 @@ type Carrier struct {
 
 // Truck is a vacuum-excavation truck: what its tanks hold, what it may weigh.
 type Truck struct {
-	Name                   string `json:"name"`
-	Registration           string `json:"registration"` // number plate
-	Carrier                string `json:"carrier"`
-	DebrisCapacityL        int64  `json:"debrisCapacityL"`
-	FreshCapacityL         int64  `json:"freshCapacityL"`
-	TareKg                 int64  `json:"tareKg"` // ready for the road, both tanks empty
-	PermittedGrossKg       int64  `json:"permittedGrossKg"`
-	LevelTolerancePermille int64  `json:"levelTolerancePermille,omitzero"` // of the volume a tank gauge shows
-	DumpMinutes            int64  `json:"dumpMinutes,omitzero"`            // usual full dump, for the replay when none was seen
-	Axles                  []Axle `json:"axles,omitzero"`
-	DebrisTankFromFrontMM  int64  `json:"debrisTankFromFrontMM,omitzero"` // centre of the load, behind the front axle
-	FreshTankFromFrontMM   int64  `json:"freshTankFromFrontMM,omitzero"`
-	DebrisTankDiameterMM   int64  `json:"debrisTankDiameterMM,omitzero"` // horizontal cylinder, flat ends
-	DebrisTankLengthMM     int64  `json:"debrisTankLengthMM,omitzero"`
+	Name                   string           `json:"name"`
+	Registration           string           `json:"registration"` // number plate
+	Carrier                string           `json:"carrier"`
+	DebrisCapacityL        int64            `json:"debrisCapacityL"`
+	FreshCapacityL         int64            `json:"freshCapacityL"`
+	TareKg                 int64            `json:"tareKg"` // ready for the road, both tanks empty
+	PermittedGrossKg       int64            `json:"permittedGrossKg"`
+	LevelTolerancePermille int64            `json:"levelTolerancePermille,omitzero"` // of the volume a tank gauge shows
+	DumpMinutes            int64            `json:"dumpMinutes,omitzero"`            // usual full dump, for the replay when none was seen
+	Axles                  []Axle           `json:"axles,omitzero"`
+	DebrisTankFromFrontMM  int64            `json:"debrisTankFromFrontMM,omitzero"` // centre of the load, behind the front axle
+	FreshTankFromFrontMM   int64            `json:"freshTankFromFrontMM,omitzero"`
+	DebrisTankDiameterMM   int64            `json:"debrisTankDiameterMM,omitzero"` // horizontal cylinder, flat ends
+	DebrisTankLengthMM     int64            `json:"debrisTankLengthMM,omitzero"`
+	DebrisStrapping        []StrappingPoint `json:"debrisStrapping,omitzero"` // wins over the cylinder
+	FreshStrapping         []StrappingPoint `json:"freshStrapping,omitzero"`
+}
+
+// StrappingPoint is a line of a tank's strapping table: what it holds up to a level.
+type StrappingPoint struct {
+	LevelMM int64 `json:"levelMM"`
+	VolumeL int64 `json:"volumeL"`
 }
 
 // Axle is an axle or axle group of a truck.
@@ -104,6 +112,8 @@ func (d Truck) Check(c *Check) {
 	c.Between("freshTankFromFrontMM", d.FreshTankFromFrontMM, -5_000, 20_000, "millimetres")
 	c.Between("debrisTankDiameterMM", d.DebrisTankDiameterMM, 0, 4_000, "millimetres")
 	c.Between("debrisTankLengthMM", d.DebrisTankLengthMM, 0, 20_000, "millimetres")
+	checkStrapping(c, "debrisStrapping", d.DebrisStrapping)
+	checkStrapping(c, "freshStrapping", d.FreshStrapping)
 	if len(d.Axles) > 9 {
 		c.Fail("axles", itoa(int64(len(d.Axles)))+" axles", "at most 9")
 	}
@@ -113,6 +123,22 @@ func (d Truck) Check(c *Check) {
 			c.Between("fromFrontMM", a.FromFrontMM, 0, 20_000, "millimetres")
 			c.Between("tareKg", a.TareKg, 0, 40_000, "kilograms")
 			c.Between("permittedKg", a.PermittedKg, 1, 60_000, "kilograms")
+		})
+	}
+}
+
+// checkStrapping asks for a table that rises from line to line.
+func checkStrapping(c *Check, field string, table []StrappingPoint) {
+	if len(table) > 500 {
+		c.Fail(field, itoa(int64(len(table)))+" lines", "at most 500")
+	}
+	for i, p := range table {
+		c.Item(field, i, func() {
+			c.Between("levelMM", p.LevelMM, 0, 5_000, "millimetres")
+			c.Between("volumeL", p.VolumeL, 0, 50_000, "litres")
+			if i > 0 && (p.LevelMM <= table[i-1].LevelMM || p.VolumeL <= table[i-1].VolumeL) {
+				c.Fail("levelMM", itoa(p.LevelMM), "a level and a volume above those of the line before")
+			}
 		})
 	}
 }

@@ -7,13 +7,14 @@ package events
 // fold that turns them into solids and water says which one it used. JettingWater
 // is what left the fresh tank to cut the soil loose and is part of the slurry.
 type LoadCollected struct {
-	Start        Time       `json:"start"`
-	End          Time       `json:"end"`
-	Material     MaterialID `json:"material"`
-	SlurryVolume *Volume    `json:"slurryVolume,omitzero"`
-	SlurryMass   *Mass      `json:"slurryMass,omitzero"`
-	Bank         *BankSoil  `json:"bank,omitzero"`
-	JettingWater *Volume    `json:"jettingWater,omitzero"`
+	Start        Time        `json:"start"`
+	End          Time        `json:"end"`
+	Material     MaterialID  `json:"material"`
+	SlurryVolume *Volume     `json:"slurryVolume,omitzero"`
+	SlurryMass   *Mass       `json:"slurryMass,omitzero"`
+	Bank         *BankSoil   `json:"bank,omitzero"`
+	JettingWater *Volume     `json:"jettingWater,omitzero"`
+	Jet          *JetSetting `json:"jet,omitzero"` // for an estimate beside JettingWater
 }
 
 // BankSoil is soil as it lay in the ground. Density and moisture left out are
@@ -39,6 +40,7 @@ func (l LoadCollected) Check(c *Check) {
 	checkOptional(c, "slurryVolume", l.SlurryVolume)
 	checkOptional(c, "slurryMass", l.SlurryMass)
 	checkOptional(c, "jettingWater", l.JettingWater)
+	checkOptional(c, "jet", l.Jet)
 	if b := l.Bank; b != nil {
 		c.In("bank", func() {
 			b.Volume.check(c, "volume")
@@ -106,8 +108,17 @@ func (SpoilTipped) Kind() Kind { return KindSpoilTipped }
 func (t SpoilTipped) Check(c *Check) {
 	c.Interval(t.Start, t.End)
 	c.ID("facility", string(t.Facility))
+	checkOneQuantity(c, t.Whole, t.Volume, t.Mass, t.PortionPPM, "parts per million of what the tank holds")
+	c.Text("consignment", t.Consignment, 0, 40)
+	if f := t.FreeLiquidsTest; f != nil {
+		c.In("freeLiquidsTest", func() { c.Text("method", f.Method, 1, 60) })
+	}
+}
+
+// checkOneQuantity asks for exactly one of four ways to say how much.
+func checkOneQuantity(c *Check, whole bool, v *Volume, m *Mass, portionPPM int64, portionOf string) {
 	ways := 0
-	for _, given := range []bool{t.Whole, t.Volume != nil, t.Mass != nil, t.PortionPPM != 0} {
+	for _, given := range []bool{whole, v != nil, m != nil, portionPPM != 0} {
 		if given {
 			ways++
 		}
@@ -119,13 +130,9 @@ func (t SpoilTipped) Check(c *Check) {
 		}
 		c.Fail("whole", found, "exactly one of whole, volume, mass, portionPPM")
 	}
-	checkOptional(c, "volume", t.Volume)
-	checkOptional(c, "mass", t.Mass)
-	c.Between("portionPPM", t.PortionPPM, 0, 1_000_000, "parts per million of what the tank holds")
-	c.Text("consignment", t.Consignment, 0, 40)
-	if f := t.FreeLiquidsTest; f != nil {
-		c.In("freeLiquidsTest", func() { c.Text("method", f.Method, 1, 60) })
-	}
+	checkOptional(c, "volume", v)
+	checkOptional(c, "mass", m)
+	c.Between("portionPPM", portionPPM, 0, 1_000_000, portionOf)
 }
 
 // DocketReceived: a facility's weighbridge docket for a tip came in, often days

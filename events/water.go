@@ -86,19 +86,29 @@ const (
 	FreshTank  Tank = "fresh"
 )
 
-// TankGauged: the level of a tank was read and stated as the volume it holds.
+// TankGauged: the level of a tank was read: as the volume it holds, or as LevelMM,
+// the height of the surface above the lowest point, which the truck's geometry or
+// strapping table turns into a volume.
 type TankGauged struct {
-	Tank   Tank   `json:"tank"`
-	Volume Volume `json:"volume"`
+	Tank    Tank   `json:"tank"`
+	Volume  Volume `json:"volume,omitzero"`
+	LevelMM *int64 `json:"levelMM,omitzero"`
 }
 
 // Kind returns KindTankGauged.
 func (TankGauged) Kind() Kind { return KindTankGauged }
 
-// Check asks for a tank and a volume.
+// Check asks for a tank and either a volume or a level.
 func (g TankGauged) Check(c *Check) {
 	c.OneOf("tank", string(g.Tank), string(DebrisTank), string(FreshTank))
-	g.Volume.check(c, "volume")
+	given := g.Volume != Volume{}
+	if given == (g.LevelMM != nil) {
+		c.Fail("volume", map[bool]string{true: "both", false: "nothing"}[given], "exactly one of volume, levelMM")
+	}
+	if given {
+		g.Volume.check(c, "volume")
+	}
+	checkOptionalBetween(c, "levelMM", g.LevelMM, 0, 5_000, "millimetres above the lowest point")
 }
 
 // MeterRead: the meter of a water source was read.

@@ -28,6 +28,8 @@ func (e *Entry) Interval() (start, end events.Time) {
 		return b.Start, b.End
 	case events.SpoilTipped:
 		return b.Start, b.End
+	case events.SpoilReturned:
+		return b.Start, b.End
 	case events.WaterRefilled:
 		return b.Start, b.End
 	case events.WaterUsed:

@@ -258,6 +258,10 @@ func (b *builder) within(k events.Kind) error {
 		b.defs["WaterRefilled"].AnyOf = []*jsonschema.Schema{need("volume"), need("meterStartML", "meterEndML")}
 	case events.KindSpoilTipped:
 		b.defs["SpoilTipped"].OneOf = []*jsonschema.Schema{need("whole"), need("volume"), need("mass"), need("portionPPM")}
+	case events.KindSpoilReturned:
+		b.defs["SpoilReturned"].OneOf = []*jsonschema.Schema{need("whole"), need("volume"), need("mass"), need("portionPPM")}
+	case events.KindTankGauged:
+		b.defs["TankGauged"].OneOf = []*jsonschema.Schema{need("volume"), need("levelMM")}
 	case events.KindEntryCorrected:
 		def := b.defs["Replacement"]
 		for _, c := range events.Kinds() {
