@@ -161,7 +161,22 @@ func exists(mention []string) error {
 	return nil
 }
 
-// The test above must refuse what the program does not take.
+// Links and pictures of the documents lead to files of the project.
+func TestDocumentLinks(t *testing.T) {
+	link := regexp.MustCompile(`\]\(([^)#\s]+)[^)]*\)`)
+	for _, name := range []string{"README.md", "DEVELOPERS.md", "deploy/runbook.md"} {
+		for _, m := range link.FindAllStringSubmatch(readDocument(t, name), -1) {
+			if strings.Contains(m[1], "://") {
+				continue
+			}
+			if _, err := os.Stat(filepath.Join(projectRoot, filepath.Dir(name), m[1])); err != nil {
+				t.Errorf("%s links to %s, which does not exist", name, m[1])
+			}
+		}
+	}
+}
+
+// TestDocumentedCommands must refuse what the program does not take.
 func TestDocumentedCommandsAreReallyRead(t *testing.T) {
 	good := "```sh\n$ ./spoilbook events --limit 3 | head  # the first three\nA=b go run ./cmd/spoilbook report water --from 2026-10-01 \\\n  --to 2026-10-31 --tz Europe/Dublin -o 'a b.xlsx' > /dev/null && spoilbook version\n```\n"
 	lines := commandLines(good)
