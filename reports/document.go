@@ -62,9 +62,13 @@ type Cell struct {
 }
 
 // Row is one line with the ledger positions of the events behind it.
+//
+// Key, where given, is the line's stable name in its table, by which it is
+// explained: a consignment's number, an invoice line's key.
 type Row struct {
 	Cells []Cell
 	Cites []uint64
+	Key   string
 }
 
 // Table is a named list of rows under columns. Rows may be walked more than once
