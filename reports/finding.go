@@ -103,9 +103,18 @@ type Finding struct {
 	Truck    events.TruckID
 	Job      events.JobID
 	At       events.Time
+	Since    events.Time // what is found lies anywhere from Since to At; zero when it is at At
 	What     string
 	Settle   string
 	Cites    []uint64 // ledger positions
+}
+
+// Touches reports whether what is found can lie in p.
+func (f *Finding) Touches(p Period) bool {
+	if f.Since.IsZero() {
+		return p.Contains(f.At)
+	}
+	return !f.At.Before(p.From) && f.Since.Before(p.To)
 }
 
 // NewFinding makes a finding whose severity and remedy are the catalogue's.

@@ -267,10 +267,10 @@ func (j *Journal) order() {
 }
 
 // checkSequences finds the numbers that trucks have counted and that are not in
-// the ledger. Office desks are left out: a journal may hold a part of theirs.
+// the ledger. What they count happened some time between the events counted before
+// and after them. Office desks are left out: a journal may hold a part of theirs.
 func (j *Journal) checkSequences(byPosition []*events.Recorded) {
 	seen := map[events.TruckID]*chain.Sequence{}
-	last := map[events.TruckID]*events.Recorded{}
 	for _, r := range byPosition {
 		if r.Source != events.TruckSource(r.Truck) {
 			continue
@@ -279,11 +279,30 @@ func (j *Journal) checkSequences(byPosition []*events.Recorded) {
 			seen[r.Truck] = &chain.Sequence{}
 		}
 		seen[r.Truck].Add(r.Seq)
-		last[r.Truck] = r
 	}
 	for _, id := range slices.Sorted(maps.Keys(seen)) {
-		for _, g := range seen[id].Gaps() {
-			j.find(SequenceGap, last[id], "events %d to %d of truck %s have not come", g.From, g.To-1, id)
+		if gaps := seen[id].Gaps(); len(gaps) > 0 {
+			j.findGaps(id, gaps, byPosition)
+		}
+	}
+}
+
+func (j *Journal) findGaps(id events.TruckID, gaps []chain.Gap, byPosition []*events.Recorded) {
+	oldest := events.MustTime("2000-01-01T00:00:00Z") // validation lets nothing older pass
+	counted := map[uint64]*events.Recorded{}
+	for _, r := range byPosition {
+		if r.Source == events.TruckSource(id) {
+			counted[r.Seq] = r
+		}
+	}
+	for _, g := range gaps {
+		f := j.find(SequenceGap, counted[g.To], "events %d to %d of truck %s have not come", g.From, g.To-1, id)
+		f.Job = ""
+		f.Since = oldest
+		if before := counted[g.From-1]; before != nil {
+			f.Since = before.Occurred
+			f.Cites = append(f.Cites, before.Position)
+			slices.Sort(f.Cites)
 		}
 	}
 }

@@ -240,7 +240,7 @@ func TestSequenceGaps(t *testing.T) {
 	d.seqs["/office/yard"] = 9 // an office desk may be seen in part
 	d.add("/office/yard", "TM-01", noon, gauge(4))
 	j := d.resolve()
-	if got := codes(j); got != "sequence-gap[3] sequence-gap[3]" {
+	if got := codes(j); got != "sequence-gap[1 2] sequence-gap[2 3]" {
 		t.Errorf("findings %s", got)
 	}
 	if len(j.Findings) == 2 && (!strings.Contains(j.Findings[0].What, "2 to 4") || !strings.Contains(j.Findings[1].What, "6 to 6")) {

@@ -26,17 +26,10 @@ type day struct {
 	zone    *time.Location
 	first   string // local dates of the first and the last date line
 	last    string
-	lines   []sentLine
+	lines   []ledger.Record // in the order of arrival
 	ids     map[string]events.Event
 	seqs    map[events.Source]uint64
 	views   map[string]view
-}
-
-// sentLine is an event as its source sent it and the id after whose event it
-// arrived, "" for in its place.
-type sentLine struct {
-	record ledger.Record
-	after  string
 }
 
 // view is how a report of the day is asked for.
@@ -129,7 +122,7 @@ func (d *day) register(files fs.FS) error {
 		return err
 	}
 	for i := range list {
-		if err := d.send(&list[i], time.UnixMilli(list[i].Occurred.UnixMS), ""); err != nil {
+		if err := d.send(&list[i], time.UnixMilli(list[i].Occurred.UnixMS)); err != nil {
 			return err
 		}
 	}
@@ -137,7 +130,7 @@ func (d *day) register(files fs.FS) error {
 }
 
 // send adds an event that was decoded from its own canonical bytes.
-func (d *day) send(e *events.Event, recorded time.Time, after string) error {
+func (d *day) send(e *events.Event, recorded time.Time) error {
 	if _, taken := d.ids[e.ID]; taken {
 		return fmt.Errorf("id %s is taken; to send an event twice is what the runner does of itself", e.ID)
 	}
@@ -145,12 +138,9 @@ func (d *day) send(e *events.Event, recorded time.Time, after string) error {
 	if err != nil {
 		return err
 	}
-	if _, known := d.ids[after]; after != "" && !known {
-		return fmt.Errorf("it arrives after %s, which does not come before it", after)
-	}
 	d.ids[e.ID] = *e
-	d.lines = append(d.lines, sentLine{after: after, record: ledger.Record{Source: e.Source, ID: e.ID, Seq: e.Seq, Kind: e.Kind(), Truck: e.Truck,
-		Job: e.Job, Operator: e.Operator, Occurred: e.Occurred, Recorded: recorded, Body: body, Hash: chain.LeafHash(body)}})
+	d.lines = append(d.lines, ledger.Record{Source: e.Source, ID: e.ID, Seq: e.Seq, Kind: e.Kind(), Truck: e.Truck,
+		Job: e.Job, Operator: e.Operator, Occurred: e.Occurred, Recorded: recorded, Body: body, Hash: chain.LeafHash(body)})
 	return nil
 }
 
@@ -202,14 +192,7 @@ func (d *day) rootKind(ref events.Ref) events.Kind {
 // sent returns the events in the order in which they arrived, stored no earlier
 // than the one before unless the day says so.
 func (d *day) sent() []ledger.Record {
-	list := []ledger.Record{}
-	for _, l := range d.lines {
-		at := len(list)
-		if l.after != "" {
-			at = 1 + slices.IndexFunc(list, func(r ledger.Record) bool { return r.ID == l.after })
-		}
-		list = slices.Insert(list, at, l.record)
-	}
+	list := slices.Clone(d.lines)
 	last := time.Time{}
 	for i := range list {
 		r := &list[i]

@@ -34,9 +34,9 @@ var (
 // quotes make text of what would be something else. The replacement of a correction begins with to.,
 // and what is left out of it is left out.
 //
-// Source numbers and ids are counted (seq=, id= say otherwise). An event arrives in
-// its line's place (after=ID says otherwise) and was stored a second after it
-// occurred or after the one before it (recorded= says otherwise).
+// The lines stand in the order in which the events arrived. Source numbers and ids
+// are counted (seq=, id= say otherwise), and an event was stored a second after it
+// occurred or with the one before it (recorded= says otherwise).
 func (d *day) line(text, date string) error {
 	words, err := wordsOf(text)
 	if err != nil {
@@ -96,7 +96,6 @@ type lineReader struct {
 	date           string
 	occurred       time.Time
 	envelope, data map[string]any
-	after          string
 	recorded       time.Time
 }
 
@@ -166,9 +165,6 @@ func (l *lineReader) member(word string) error {
 		return nil
 	case "truck":
 		l.envelope["subject"] = value
-		return nil
-	case "after":
-		l.after = text
 		return nil
 	case "recorded":
 		at, err := events.ParseTime(fmt.Sprint(value))
@@ -286,5 +282,5 @@ func (l *lineReader) send() error {
 		return fmt.Errorf("%w\nin %s", err, text)
 	}
 	l.d.seqs[source] = max(l.d.seqs[source], e.Seq)
-	return l.d.send(&e, l.recorded, l.after)
+	return l.d.send(&e, l.recorded)
 }

@@ -104,7 +104,7 @@ func (l *Ledger) compose(q ReportQuery, head Head, j *reports.Journal, compute c
 	r := &Report{Query: q, Journal: j, Position: q.UpTo}
 	r.Document = compute(j, reports.Request{Period: q.Period, Filter: q.Filter}, l.zones)
 	for _, f := range j.Findings {
-		if q.Period.Contains(f.At) {
+		if f.Touches(q.Period) {
 			r.Document.Findings = append(r.Document.Findings, f)
 		}
 	}
