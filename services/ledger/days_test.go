@@ -16,6 +16,7 @@ import (
 	"github.com/rogpeppe/go-internal/txtar"
 
 	"spoilbook/reports"
+	"spoilbook/reports/tank"
 	"spoilbook/services/ledger"
 	"spoilbook/services/sheets"
 )
@@ -37,8 +38,9 @@ func daysReports() []string { return []string{"manifest", "water", "timesplit", 
 //	want/REPORT/TABLE        rows of a table as CSV, of the columns in its first line
 //	want/findings            all findings of the four reports: time, truck, code, reports
 //	want/totals              totals of tables: report, table, column, value
+//	want/accounts            what each account of the trucks' double entries holds
 //
-// REPORT, findings and totals may be followed by @VIEW, a line of the section
+// REPORT, findings, totals and accounts may be followed by @VIEW, a line of the section
 // views: "early upto=d1 days=2026-10-05..2026-10-06 truck=TM-01 profile=us-form".
 // Without one the view is of all days that have events, at the ledger's head.
 func TestDays(t *testing.T) {
@@ -113,8 +115,10 @@ func (d *day) seen(t *testing.T, book *ledger.Ledger, what string, wanted []byte
 		return d.findingsSeen(t, book, v), nil
 	case what == "totals":
 		return d.totalsSeen(t, book, v, wanted)
+	case what == "accounts":
+		return accountsSeen(d.report(t, book, "manifest", v).Journal), nil
 	}
-	return nil, fmt.Errorf("want %q is neither a table nor findings nor totals", what)
+	return nil, fmt.Errorf("want %q is neither a table nor findings, totals or accounts", what)
 }
 
 // report runs one report as people do.
@@ -243,4 +247,23 @@ func totalOf(r *ledger.Report, table, column string) (string, error) {
 		return value, nil
 	}
 	return "", fmt.Errorf("report %s has no table %q with totals", r.Query.Name, table)
+}
+
+// accountsSeen lists the accounts' balances, of the trucks' whole history.
+func accountsSeen(j *reports.Journal) []byte {
+	rows := [][]string{{"account", "solids_kg", "water_kg"}}
+	for _, truck := range j.Trucks() {
+		for _, b := range tank.Fold(j, truck, tank.Options{}).Balances() {
+			rows = append(rows, []string{fmt.Sprintf("%s:%s", truck, b.Account), kilograms(b.SolidsG), kilograms(b.WaterG)})
+		}
+	}
+	return csvOf(rows)
+}
+
+func kilograms(g int64) string {
+	sign := ""
+	if g < 0 {
+		sign, g = "-", -g
+	}
+	return fmt.Sprintf("%s%d.%03d", sign, g/1000, g%1000)
 }
