@@ -1,7 +1,8 @@
 package manifest
 
 import (
-	"fmt"
+	"slices"
+	"strings"
 
 	"spoilbook/events"
 	"spoilbook/reports"
@@ -13,23 +14,25 @@ import (
 func (r *Report) Document() reports.Document {
 	byTime, picture := r.tippedByTime()
 	d := reports.Document{
-		Report: "manifest", Title: "Spoil-disposal manifest", Subject: r.subject(), Notes: r.notes(), Findings: r.Findings,
-		Tables: []reports.Table{r.consignmentTable(), r.detailTable(), r.contributionTable(), r.decantTable(), r.heldTable(),
-			r.jobTable(), r.receiptTable(), byTime, r.balanceTable(), r.missingTable(), r.recordTable()},
+		Report: "manifest", Title: "Spoil-disposal manifest", Glance: r.glance(), Subject: r.subject(), Notes: r.notes(), Findings: r.Findings,
+		Tables: []reports.Table{r.consignmentTable(), r.jobTable(), r.receiptTable(), byTime, r.facilityTable(), r.materialTable(),
+			r.missingTable(), r.heldTable(), r.balanceTable(), r.detailTable(), r.weighingTable(), r.contributionTable(), r.decantTable(), r.recordTable()},
 	}
 	if len(picture.Series) > 0 {
 		d.Pictures = append(d.Pictures, picture)
 	}
 	if n := r.docketed(); n > 0 {
-		d.Pictures = append(d.Pictures, reports.Picture{Title: "Account and docket", Kind: reports.Bars,
-			Alt:   "For each consignment, the mass by the tank account beside the docket's net mass",
-			Table: "Consignments", Category: "consignment", Series: []string{"mass_kg", "docket_net_kg"}, Rows: n})
+		d.Pictures = append(d.Pictures, reports.Picture{Title: "Docket less account, in percent of the account", Kind: reports.Columns,
+			Alt:   "A column for each consignment: by how much the docket's net mass is above or below the mass by the tank account. Near zero is good.",
+			Table: consignmentsName, Category: "consignment", Series: []string{"difference_pct"}, Rows: n})
 	}
 	return d
 }
 
+const consignmentsName = "Consignments"
+
 // maxBars is how many consignments a picture can show legibly.
-const maxBars = 30
+const maxBars = 120
 
 // docketed returns how many consignments the picture of dockets shows; 0 when none
 // of them has a docket.
@@ -44,35 +47,27 @@ func (r *Report) docketed() int {
 }
 
 func (r *Report) subject() []reports.Field {
-	p := r.Request.Period
-	fields := []reports.Field{
-		{Label: "Period", Text: fmt.Sprintf("%s to %s", p.Local(p.From).Format("2006-01-02 15:04"), p.Local(p.To).Format("2006-01-02 15:04"))},
-		{Label: "Time zone", Text: p.Zone.String()},
-		{Label: "Ledger position", Text: fmt.Sprint(r.Position)},
-		{Label: "Profile", Text: r.Profile.Title()},
-	}
-	for _, f := range []reports.Field{{Label: "Truck", Text: string(r.Request.Filter.Truck)}, {Label: "Job", Text: string(r.Request.Filter.Job)},
-		{Label: "Client", Text: string(r.Request.Filter.Client)}} {
-		if f.Text != "" {
-			fields = append(fields, f)
-		}
-	}
-	rule := "pro rata by mass, well mixed; whole grams by largest remainder"
+	rule := "by mass, the tank being well mixed; whole grams by largest remainder"
 	if r.options.Tank.FirstInFirstOut {
 		rule = "first in, first out; whole grams by largest remainder"
 	}
-	fields = append(fields, reports.Field{Label: "Allocation", Text: rule},
-		reports.Field{Label: "Consignments", Text: fmt.Sprint(r.Totals.Consignments)},
-		reports.Field{Label: "Tipped", Text: kilograms(r.Totals.Tipped.MassG()) + " kg by the account"})
-	if r.Narrowed {
-		fields = append(fields, reports.Field{Label: "Of the jobs asked for", Text: kilograms(r.Totals.Asked.MassG()) + " kg"})
+	carriers := []string{}
+	for i := range r.Consignments {
+		c := r.Consignments[i].Carrier
+		if text := strings.Trim(c.Name+", "+c.Registration, ", "); text != "" && !slices.Contains(carriers, text) {
+			carriers = append(carriers, text)
+		}
 	}
-	return fields
+	return []reports.Field{
+		{Label: "Carrier's number", Text: strings.Join(carriers, "; ")},
+		{Label: "Record asked for", Text: r.Profile.Title()},
+		{Label: "Shares of a tip", Text: rule},
+	}
 }
 
 func (r *Report) notes() []string {
 	notes := []string{
-		"A complete record is not a statement of legal compliance. Whether a consignment is lawful is for the people licensed to decide it, under the law of the place.",
+		"Whether a consignment is lawful is for the people licensed to decide it, under the law of the place.",
 		"Quantities are those of the tank account: solids and water from the loads, less what was decanted. The docket's net mass stands beside them and is never reduced by water that was decanted or kept.",
 		"Basis: measured is read from an instrument, derived is computed from measured figures, assumed rests on a typical value of the register. A sum has the weakest basis of its parts.",
 		"Volume is that of solids and water without air, so it is less than bank volume and jetting water together.",
@@ -89,6 +84,12 @@ func (r *Report) notes() []string {
 		notes = append(notes, "This document was narrowed to a job or a client. What belongs to others is shown as sums without names; the amounts of a whole consignment, its docket and its tank include them.")
 	}
 	return notes
+}
+
+// sheet names a table and says what it shows, and what it means when it is empty.
+type sheet struct {
+	name, title, note, empty string
+	backing                  bool // a long list behind the other tables
 }
 
 // column is a column of a table whose rows are of type R.
@@ -127,9 +128,15 @@ func (c column[R]) summed(total int64) column[R] {
 	return c
 }
 
+// aside returns the column as one that is kept for looking up.
+func (c column[R]) aside() column[R] {
+	c.Aside = true
+	return c
+}
+
 // table puts rows under columns; cites may be nil.
-func table[R any](name, title, note string, rows []R, cites func(*R) []uint64, columns []column[R]) reports.Table {
-	t := reports.Table{Name: name, Title: title, Note: note, Cited: cites != nil}
+func table[R any](s sheet, rows []R, cites func(*R) []uint64, columns []column[R]) reports.Table {
+	t := reports.Table{Name: s.name, Title: s.title, Note: s.note, Empty: s.empty, Backing: s.backing, Cited: cites != nil}
 	totals, summed := make([]reports.Cell, len(columns)), false
 	for i, c := range columns {
 		t.Columns = append(t.Columns, c.Column)

@@ -3,6 +3,7 @@ package manifest
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"spoilbook/events"
@@ -42,8 +43,8 @@ func (r *Report) decantTable() reports.Table {
 		columns = append(columns, number(reports.LitreColumn("asked_l", "Water of the jobs asked for"),
 			func(x *row) int64 { return x.decant.AskedML }))
 	}
-	return table("Decants before tips", "Decants before tips",
-		"Water drained since the tank was last empty; after a part tip a decant stands under several consignments, so nothing is summed.",
+	return table(sheet{name: "Decants before tips", title: "Water decanted before the tips", empty: "No water was decanted from the tanks before these tips.", backing: true,
+		note: "Water drained since the tank was last empty; after a part tip a decant stands under several consignments, so nothing is summed."},
 		rows, func(x *row) []uint64 { return x.decant.Cites }, columns)
 }
 
@@ -59,7 +60,8 @@ func (h *Holding) job() string {
 
 func (r *Report) heldTable() reports.Table {
 	type row = Holding
-	return table("Held at period end", "Held at the end of the period", "What each tank still held, by job and material.",
+	return table(sheet{name: "Held at period end", title: "Held at the end of the period", empty: "Every tank was empty at the end of the period.",
+		note: "What each tank still held, by job and material."},
 		r.Held, func(h *row) []uint64 { return h.Cites }, []column[row]{
 			text("truck", "Truck", func(h *row) string { return string(h.Truck) }),
 			text("job", "Job", (*row).job),
@@ -96,7 +98,8 @@ func (r *Report) listed() Amount {
 func (r *Report) jobTable() reports.Table {
 	type row = JobTotal
 	tipped := r.listed()
-	return table("By job", "By job", "Loaded and decanted in the period, and the part of the consignments listed; of other jobs only the latter.",
+	return table(sheet{name: "By job", title: "Loaded, decanted and tipped by job", empty: "No job loaded or tipped anything in this period.",
+		note: "Loaded and decanted in the period, and the part of the consignments listed; of other jobs only the latter."},
 		r.Jobs, nil, []column[row]{
 			text("job", "Job", (*row).job),
 			text("name", "Name", func(t *row) string { return t.Name }),
@@ -125,7 +128,8 @@ func (x *Receipt) code() string {
 
 func (r *Report) receiptTable() reports.Table {
 	type row = Receipt
-	return table("By facility and code", "By facility and waste code", "What each facility received of each code, by the account and by its dockets.",
+	return table(sheet{name: "By facility and code", title: "Received by facility and waste code", empty: "No facility received anything in this period.",
+		note: "What each facility received of each code, by the account and by its dockets. A consignment of several codes counts under each."},
 		r.Receipts, nil, []column[row]{
 			text("facility", "Facility", func(x *row) string { return string(x.Facility) }),
 			text("name", "Name", func(x *row) string { return x.Name }),
@@ -180,7 +184,7 @@ func (r *Report) tippedByTime() (reports.Table, reports.Picture) {
 			slots[index[of(c.Day)]].massG[k] += c.Asked.MassG()
 		}
 	}
-	picture := reports.Picture{Title: "Tipped by facility", Alt: "Tonnes tipped over time, stacked by facility", Kind: reports.StackedColumns,
+	picture := reports.Picture{Title: strings.Replace(name, "Tipped", "Tonnes tipped", 1) + " and facility", Alt: "Stacked columns: the tonnes tipped at each facility, by the tank account.", Kind: reports.StackedColumns,
 		Table: name, Category: "from", Rows: len(slots)}
 	columns := []column[slot]{dateColumn("from", title, func(s *slot) string { return s.from })}
 	for i := range names {
@@ -188,7 +192,7 @@ func (r *Report) tippedByTime() (reports.Table, reports.Picture) {
 		picture.Series = append(picture.Series, c.Key)
 		columns = append(columns, number(c, func(s *slot) int64 { return s.massG[i] }).summed(totals[i]))
 	}
-	return table(name, name, "Mass by the account of the jobs asked for.", slots, nil, columns), picture
+	return table(sheet{name: name, title: name + " and facility", note: "Mass by the account, of the jobs asked for."}, slots, nil, columns), picture
 }
 
 // facilityColumns returns the titles of the facilities' columns and which of them
@@ -243,8 +247,8 @@ func (r *Report) balanceTable() reports.Table {
 	mass := func(key, title string, of func(*Balance) Amount) column[row] {
 		return number(reports.MassColumn(key, title), func(x *row) int64 { return x.of(of(x.balance)) }).summed(of(&sum).MassG())
 	}
-	return table("Mass balance", "Mass balance of the debris tanks",
-		"Opening + loads in - decanted - tipped + unaccounted = closing, in whole grams; whole tanks, all jobs. Check is the difference, which is zero.",
+	return table(sheet{name: "Mass balance", title: "Mass balance of the debris tanks", empty: "No tank held or moved anything in this period.",
+		note: "Opening + loads in − decanted − tipped + unaccounted = closing, in whole grams; whole tanks, all jobs. Check is the difference, which is zero."},
 		rows, nil, []column[row]{
 			text("truck", "Truck", func(x *row) string { return x.truck }),
 			text("phase", "Phase", func(x *row) string { return x.phase }),
@@ -272,7 +276,8 @@ func (r *Report) missingTable() reports.Table {
 			rows = append(rows, row{&r.Consignments[i], m})
 		}
 	}
-	return table("Missing items", "Missing items", "What the profile asks for and the record lacks, and where to fill it in.",
+	return table(sheet{name: "Missing items", title: "What the record lacks", empty: "The record has everything that is asked for, for every consignment.",
+		note: "What the record of a consignment is asked to hold and lacks, and where to fill it in."},
 		rows, func(x *row) []uint64 { return slices.Clone(x.of.Cites) }, []column[row]{
 			text("consignment", "Consignment", func(x *row) string { return x.of.Number }),
 			text("item", "Item", func(x *row) string { return x.missing.Item }),
@@ -295,13 +300,14 @@ func (r *Report) recordTable() reports.Table {
 			rows = append(rows, row{&r.Consignments[i], a})
 		}
 	}
-	return table("Profile record", r.Profile.Title(), "What the record says for each item that the profile asks for. A complete record is not a statement of legal compliance.",
+	return table(sheet{name: "Profile record", title: r.Profile.Title(), empty: "There is no consignment to record.", backing: true,
+		note: "What the record says for each item asked for. A complete record is not a statement of legal compliance."},
 		rows, nil, []column[row]{
 			text("consignment", "Consignment", func(x *row) string { return x.of.Number }),
 			text("item", "Item", func(x *row) string { return x.answer.Item.Name }),
-			text("asks", "Asks for", func(x *row) string { return x.answer.Item.Asks }),
-			text("source", "Filled from", func(x *row) string { return x.answer.Item.Source }),
 			text("value", "Record", func(x *row) string { return x.answer.Value }),
 			text("lacks", "Lacks", func(x *row) string { return x.answer.Missing }),
+			text("asks", "Asks for", func(x *row) string { return x.answer.Item.Asks }).aside(),
+			text("source", "Filled from", func(x *row) string { return x.answer.Item.Source }).aside(),
 		})
 }

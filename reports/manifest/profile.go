@@ -291,15 +291,8 @@ func (d *Decant) where() string {
 func (c *Consignment) expectsDocket() bool { return !c.Known || c.Receiver.WeighbridgeIntervalKg > 0 }
 
 // kilograms, litres and cubicMetres show grams and millilitres in sentences.
-func kilograms(g int64) string { return fmt.Sprint(reports.MulDiv(g, 1, 1_000)) }
+func kilograms(g int64) string { return reports.Decimal(g, 3, 0) }
 
-func litres(ml int64) string { return fmt.Sprint(reports.MulDiv(ml, 1, 1_000)) }
+func litres(ml int64) string { return reports.Decimal(ml, 3, 0) }
 
-func cubicMetres(ml int64) string {
-	l := reports.MulDiv(ml, 1, 1_000)
-	sign := ""
-	if l < 0 {
-		sign, l = "-", -l
-	}
-	return fmt.Sprintf("%s%d.%03d", sign, l/1_000, l%1_000)
-}
+func cubicMetres(ml int64) string { return reports.Decimal(ml, 6, 3) }

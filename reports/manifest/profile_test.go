@@ -99,7 +99,7 @@ func TestEnglandWalesProfile(t *testing.T) {
 	for _, a := range Answers(Options{Profile: EnglandWales}, c) {
 		values[a.Item.Name] = a.Value
 	}
-	for item, part := range map[string]string{"Waste code and description": "17 05 04 soil and stones", "Quantity": "2700 kg",
+	for item, part := range map[string]string{"Waste code and description": "17 05 04 soil and stones", "Quantity": "2,700 kg",
 		"Time and place": "Sallow Road", "Names and addresses": "from Harrowmere Water, 2 Weir Street", "Capacity": "permit P-200"} {
 		if !strings.Contains(values[item], part) {
 			t.Errorf("%s says %q, want %q in it", item, values[item], part)

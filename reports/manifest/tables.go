@@ -2,6 +2,7 @@ package manifest
 
 import (
 	"slices"
+	"strings"
 
 	"spoilbook/events"
 	"spoilbook/reports"
@@ -30,8 +31,7 @@ func (c *Consignment) citesOf() []uint64 {
 	for i := range c.Parts {
 		all = append(all, c.Parts[i].Cites...)
 	}
-	slices.Sort(all)
-	return slices.Compact(all)
+	return reports.Union(all)
 }
 
 func (c *Consignment) docketed(of func(*Docket) *int64) *int64 {
@@ -60,11 +60,9 @@ func siteOf(p *Contribution) string {
 	return string(p.Job) + ", " + p.JobEntry.SiteAddress
 }
 
+// codeOf names a material shortly; the table of materials has its description.
 func codeOf(p *Contribution) string {
-	if p.Spoil.WasteCode == "" {
-		return string(p.Material)
-	}
-	return p.Spoil.WasteCode + " " + p.Spoil.Description
+	return strings.TrimLeft(p.Spoil.WasteCode+" "+string(p.Material), " ")
 }
 
 func facilityName(c *Consignment) string {
@@ -79,11 +77,8 @@ func (r *Report) consignmentTable() reports.Table {
 	sum := r.Totals
 	columns := []column[row]{
 		text("consignment", "Consignment", func(c *row) string { return c.Number }),
-		dateColumn("date", "Date", func(c *row) string { return c.Day }),
 		instant("tipped", "Tipped", func(c *row) events.Time { return c.Journey.Tipped }),
 		text("truck", "Truck", func(c *row) string { return string(c.Truck) }),
-		text("plate", "Number plate", func(c *row) string { return c.Plate }),
-		text("driver", "Driver", func(c *row) string { return c.DriverName }),
 		text("from", "From", func(c *row) string { return c.Describe(siteOf) }),
 		text("material", "Code and material", func(c *row) string { return c.Describe(codeOf) }),
 		text("facility", "Facility", facilityName),
@@ -108,10 +103,16 @@ func (r *Report) consignmentTable() reports.Table {
 		optional(percent("difference_pct", "Difference"), func(c *row) *int64 {
 			return c.docketed(func(d *Docket) *int64 { return d.DifferencePPM })
 		}),
-		number(reports.CountColumn("missing", "Items missing"), func(c *row) int64 { return int64(len(c.Missing)) }))
-	return table("Consignments", "Consignments", "One row for each tip; amounts are the tank account's, for the whole load.",
+		number(reports.CountColumn("missing", "Items missing"), func(c *row) int64 { return int64(len(c.Missing)) }),
+		dateColumn("date", "Date", func(c *row) string { return c.Day }).aside(),
+		text("plate", "Number plate", func(c *row) string { return c.Plate }).aside(),
+		text("driver", "Driver", func(c *row) string { return c.DriverName }).aside())
+	return table(sheet{name: consignmentsName, title: "Consignments", empty: nothingTipped,
+		note: "One line for each tip. Amounts are the tank account's, for the whole load; the docket stands beside them. Who drove and when is in Consignment details."},
 		r.Consignments, (*row).citesOf, columns)
 }
+
+const nothingTipped = "Nothing was tipped in this period."
 
 func testResult(c *Consignment) string {
 	switch {
@@ -125,35 +126,60 @@ func testResult(c *Consignment) string {
 
 func (r *Report) detailTable() reports.Table {
 	type row = Consignment
-	return table("Consignment details", "Consignment details", "Who carried it, when, to whom, how it was weighed, and its state.",
+	return table(sheet{name: "Consignment details", title: "Consignment details", empty: nothingTipped, backing: true,
+		note: "Who carried it, when, and in what state it was."},
 		r.Consignments, (*row).citesOf, []column[row]{
 			text("consignment", "Consignment", func(c *row) string { return c.Number }),
-			text("carrier", "Carrier", func(c *row) string { return c.Carrier.Name }),
-			text("carrier_registration", "Carrier's registration", func(c *row) string { return c.Carrier.Registration }),
-			text("vehicle", "Vehicle", func(c *row) string { return c.TruckName }),
 			text("plate", "Number plate", func(c *row) string { return c.Plate }),
 			text("driver", "Driver", func(c *row) string { return c.DriverName }),
 			instant("left_site", "Left site", func(c *row) events.Time { return c.Journey.LeftSite }),
 			instant("arrived", "Arrived", func(c *row) events.Time { return c.Journey.Arrived }),
 			instant("tipped", "Tipped", func(c *row) events.Time { return c.Journey.Tipped }),
 			instant("left_facility", "Left facility", func(c *row) events.Time { return c.Journey.LeftFacility }),
-			text("facility", "Facility", facilityName),
-			text("facility_address", "Address", func(c *row) string { return c.Receiver.Address }),
-			text("facility_class", "Class", func(c *row) string { return string(c.Receiver.Class) }),
-			text("permit", "Permit", func(c *row) string { return c.Receiver.Permit }),
-			dateColumn("permit_from", "Valid from", func(c *row) string { return c.Receiver.PermitFrom }),
-			dateColumn("permit_to", "Valid to", func(c *row) string { return c.Receiver.PermitTo }),
-			text("docket", "Docket", (*row).docketNumber),
-			optional(reports.MassColumn("gross_kg", "Gross"), func(c *row) *int64 { return c.docketed(func(d *Docket) *int64 { return d.GrossG }) }),
-			optional(reports.MassColumn("tare_kg", "Tare"), func(c *row) *int64 { return c.docketed(func(d *Docket) *int64 { return d.TareG }) }),
-			optional(reports.MassColumn("net_kg", "Net"), func(c *row) *int64 { return c.docketed(func(d *Docket) *int64 { return &d.NetG }) }),
-			number(reports.MassColumn("tolerance_kg", "Account within ±"), func(c *row) int64 { return c.ToleranceG }),
 			optional(percent("moisture_pct", "Moisture of dry mass"), func(c *row) *int64 { return c.MoisturePPM }),
 			number(reports.RatioColumn("density_kg_m3", "Density", "kg/m³", 3, 0), func(c *row) int64 { return c.DensityG }),
 			text("free_liquids", "Free-liquids test", testResult),
 			number(reports.CountColumn("decants", "Decants since empty"), func(c *row) int64 { return int64(c.DecantCount) }),
 			number(reports.MassColumn("heel_kg", "Left in tank"), func(c *row) int64 { return c.Heel.MassG() }),
 			number(reports.VolumeColumn("heel_m3", "Left in tank"), func(c *row) int64 { return c.Heel.VolumeML }),
+			text("carrier", "Carrier", func(c *row) string { return c.Carrier.Name }).aside(),
+			text("carrier_registration", "Carrier's registration", func(c *row) string { return c.Carrier.Registration }).aside(),
+			text("vehicle", "Vehicle", func(c *row) string { return c.TruckName }).aside(),
+			text("facility", "Facility", facilityName).aside(),
+			text("facility_address", "Address", func(c *row) string { return c.Receiver.Address }).aside(),
+			text("facility_class", "Class", func(c *row) string { return string(c.Receiver.Class) }).aside(),
+			text("permit", "Permit", func(c *row) string { return c.Receiver.Permit }).aside(),
+			dateColumn("permit_from", "Valid from", func(c *row) string { return c.Receiver.PermitFrom }).aside(),
+			dateColumn("permit_to", "Valid to", func(c *row) string { return c.Receiver.PermitTo }).aside(),
+			text("docket", "Docket", (*row).docketNumber).aside(),
+			number(reports.MassColumn("tolerance_kg", "Account within ±"), func(c *row) int64 { return c.ToleranceG }).aside(),
+		})
+}
+
+// weighingTable lists the consignments that have a docket.
+func (r *Report) weighingTable() reports.Table {
+	type row = Consignment
+	weighed := []row{}
+	for i := range r.Consignments {
+		if r.Consignments[i].Docket != nil {
+			weighed = append(weighed, r.Consignments[i])
+		}
+	}
+	return table(sheet{name: "Weighbridge dockets", title: "Weighbridge dockets against the account", empty: "No docket has come for a tip of this period.", backing: true,
+		note: "Account within ± is two standard uncertainties of the account's mass. A difference is a finding when it is more than the account and the weighbridge explain together, or more than 10 %."},
+		weighed, func(c *row) []uint64 { return c.Docket.Cites }, []column[row]{
+			text("docket", "Docket", (*row).docketNumber),
+			instant("weighed", "Weighed", func(c *row) events.Time { return c.Docket.WeighedAt }),
+			text("consignment", "Consignment", func(c *row) string { return c.Number }),
+			text("facility", "Facility", facilityName),
+			optional(reports.MassColumn("gross_kg", "Gross"), func(c *row) *int64 { return c.Docket.GrossG }),
+			optional(reports.MassColumn("tare_kg", "Tare"), func(c *row) *int64 { return c.Docket.TareG }),
+			number(reports.MassColumn("net_kg", "Net"), func(c *row) int64 { return c.Docket.NetG }).summed(r.Totals.DocketNetG),
+			number(reports.MassColumn("account_kg", "Account"), func(c *row) int64 { return c.Amount.MassG() }).summed(r.Totals.DocketNetG - r.Totals.DifferenceG),
+			number(reports.MassColumn("tolerance_kg", "Account within ±"), func(c *row) int64 { return c.ToleranceG }),
+			number(reports.MassColumn("difference_kg", "Docket less account"), func(c *row) int64 { return c.Docket.DifferenceG }).summed(r.Totals.DifferenceG),
+			optional(percent("difference_pct", "Difference"), func(c *row) *int64 { return c.Docket.DifferencePPM }),
+			yesNo("over_ten_percent", "More than 10 %", func(c *row) bool { return c.Docket.Significant }),
 		})
 }
 
@@ -213,25 +239,27 @@ func (r *Report) contributionRows() []contributionRow {
 
 func (r *Report) contributionTable() reports.Table {
 	type row = contributionRow
-	return table("Contributions", "Contributions", "What each job gave to each consignment; parts sum to the whole.",
+	return table(sheet{name: "Contributions", title: "What each job gave to each consignment", empty: nothingTipped, backing: true,
+		note: "The parts of a consignment sum to the whole. Descriptions of the materials, and who classified them, are in Materials."},
 		r.contributionRows(), func(x *row) []uint64 { return x.part.Cites }, []column[row]{
 			text("consignment", "Consignment", func(x *row) string { return x.of.Number }),
-			dateColumn("date", "Date", func(x *row) string { return x.of.Day }),
 			text("job", "Job", (*row).job),
 			text("job_name", "Name", func(x *row) string { return x.part.JobEntry.Name }),
 			text("client", "Client", func(x *row) string { return x.part.ClientEntry.Name }),
-			text("site", "Site", func(x *row) string { return x.part.JobEntry.SiteAddress }),
 			text("order", "Order", func(x *row) string { return x.part.JobEntry.OrderNumber }),
 			text("code", "Waste code", func(x *row) string { return x.part.Spoil.WasteCode }),
-			text("description", "Description", (*row).description),
-			yesNo("hazardous", "Hazardous", func(x *row) bool { return x.part.Spoil.Hazardous }),
-			text("classified_by", "Classified by", func(x *row) string { return x.part.Spoil.ClassifiedBy }),
-			text("classified_on", "Basis of classification", func(x *row) string { return x.part.Spoil.ClassificationBasis }),
+			text("material", "Material", func(x *row) string { return string(x.part.Material) }),
 			number(reports.MassColumn("solids_kg", "Solids"), func(x *row) int64 { return x.part.Amount.SolidsG }).summed(r.Totals.Tipped.SolidsG),
 			number(reports.MassColumn("water_kg", "Water"), func(x *row) int64 { return x.part.Amount.WaterG }).summed(r.Totals.Tipped.WaterG),
 			number(reports.MassColumn("mass_kg", "Mass"), func(x *row) int64 { return x.part.Amount.MassG() }).summed(r.Totals.Tipped.MassG()),
 			number(reports.VolumeColumn("volume_m3", "Volume"), func(x *row) int64 { return x.part.Amount.VolumeML }).summed(r.Totals.Tipped.VolumeML),
 			optional(percent("share_pct", "Share of mass"), (*row).sharePPM),
 			optional(reports.MassColumn("docket_kg", "Part of docket net"), func(x *row) *int64 { return x.part.DocketG }).summed(r.Totals.SharedG),
+			dateColumn("date", "Date", func(x *row) string { return x.of.Day }).aside(),
+			text("site", "Site", func(x *row) string { return x.part.JobEntry.SiteAddress }).aside(),
+			yesNo("hazardous", "Hazardous", func(x *row) bool { return x.part.Spoil.Hazardous }).aside(),
+			text("description", "Description", (*row).description).aside(),
+			text("classified_by", "Classified by", func(x *row) string { return x.part.Spoil.ClassifiedBy }).aside(),
+			text("classified_on", "Basis of classification", func(x *row) string { return x.part.Spoil.ClassificationBasis }).aside(),
 		})
 }

@@ -96,7 +96,7 @@ func (f *fold) reckon(e *reports.Entry, b events.LoadCollected, m events.Materia
 		keep(byMass(mass, m), true)
 	}
 	if best.method == ByMassAlone || best.method == ByVolumeAlone {
-		f.findDaily(reports.AssumedDensity, e, string(b.Material), "loads of %s rest on its typical slurry density, %d kg/m3", b.Material, m.SlurryDensityKgPerM3)
+		f.findDaily(reports.AssumedDensity, e, string(b.Material), "loads of %s rest on its typical slurry density, %d kg/m³", b.Material, m.SlurryDensityKgPerM3)
 	}
 	if next == nil {
 		return *best, nil
@@ -108,7 +108,7 @@ func (f *fold) byVolumeAndMass(e *reports.Entry, b events.LoadCollected, m event
 	v, mass := *b.SlurryVolume, *b.SlurryMass
 	p, err := PhasesOfVolumeAndMass(v.VolumeML, mass.MassG, m.ParticleDensityKgPerM3)
 	if err != nil {
-		f.find(reports.ImpossibleDensity, e, "%s L weighing %s kg can not be slurry of %s, whose particles are of %d kg/m3; the next best figures are used",
+		f.find(reports.ImpossibleDensity, e, "%s L weighing %s kg can not be slurry of %s, whose particles are of %d kg/m³; the next best figures are used",
 			litres(v.VolumeML), litres(mass.MassG), b.Material, m.ParticleDensityKgPerM3)
 		return reckoning{}, false
 	}
@@ -123,13 +123,13 @@ func (f *fold) byBank(e *reports.Entry, b events.LoadCollected, m events.Materia
 	soil, basis := bankSoil(b, m)
 	state, err := SoilPhases(soil)
 	if err != nil {
-		f.find(reports.ImpossibleSaturation, e, "soil of %s at %d kg/m3 with %d per mille of moisture would fill its voids more than whole; the next best figures are used",
+		f.find(reports.ImpossibleSaturation, e, "soil of %s at %d kg/m³ with %d per mille of moisture would fill its voids more than whole; the next best figures are used",
 			b.Material, soil.BulkDensityGPerM3/1000, soil.MoisturePPM/1000)
 		return reckoning{}, false
 	}
 	state.WaterG += jettingML(b)
 	if b.Bank.BulkDensityGPerM3 == 0 {
-		f.findDaily(reports.AssumedDensity, e, "bank "+string(b.Material), "loads of %s rest on a typical bank density, %d kg/m3", b.Material, soil.BulkDensityGPerM3/1000)
+		f.findDaily(reports.AssumedDensity, e, "bank "+string(b.Material), "loads of %s rest on a typical bank density, %d kg/m³", b.Material, soil.BulkDensityGPerM3/1000)
 	}
 	tolerance := statedPPM(b.Bank.Volume.ToleranceML, b.Bank.Volume.VolumeML)
 	if tolerance == 0 {
