@@ -29,7 +29,7 @@ func (b *builder) decant(d *tank.Decant, asked bool) {
 	if inForce(outfall, date) {
 		line.Consent = outfall.Consent
 	}
-	line.Result = b.judgeDecant(e, d.Outfall, outfall, date)
+	line.Result, line.Exceeds = b.judgeDecant(e, d.Outfall, outfall, date)
 	day, l := b.flow(e)
 	day.DecantedML += d.VolumeML
 	l.DecantedML += d.VolumeML
@@ -44,7 +44,7 @@ func inForce(o events.Outfall, date string) bool {
 // judgeDecant holds one decant against the limits on single readings, which are
 // exceeded only above them, and says what was found. A reading that a limit asks for
 // and nobody took is named, and is no finding: a consent says how often to measure.
-func (b *builder) judgeDecant(e *reports.Entry, id events.OutfallID, o events.Outfall, date string) string {
+func (b *builder) judgeDecant(e *reports.Entry, id events.OutfallID, o events.Outfall, date string) (result string, exceeds bool) {
 	if !inForce(o, date) {
 		switch {
 		case id == "":
@@ -54,7 +54,7 @@ func (b *builder) judgeDecant(e *reports.Entry, id events.OutfallID, o events.Ou
 		default:
 			b.find(reports.NoConsent, e, e.Positions, "water was decanted to %s on %s; consent %s runs from %q to %q", id, date, o.Consent, o.ConsentFrom, o.ConsentTo)
 		}
-		return "no consent"
+		return "no consent", false
 	}
 	body := e.Body.(events.WaterDecanted)
 	exceeded, missing := limits(o, body)
@@ -62,9 +62,9 @@ func (b *builder) judgeDecant(e *reports.Entry, id events.OutfallID, o events.Ou
 		b.find(reports.ConsentExceeded, e, e.Positions, "decant to %s under consent %s: %s", id, o.Consent, strings.Join(exceeded, "; "))
 	}
 	if all := append(exceeded, missing...); len(all) > 0 {
-		return strings.Join(all, "; ")
+		return strings.Join(all, "; "), len(exceeded) > 0
 	}
-	return "within"
+	return "within", false
 }
 
 // limits names the limits on single readings that a decant exceeds, and those for

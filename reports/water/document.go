@@ -2,6 +2,7 @@ package water
 
 import (
 	"fmt"
+	"strings"
 
 	"spoilbook/events"
 	"spoilbook/reports"
@@ -10,50 +11,16 @@ import (
 
 // Document returns the report as tables and pictures.
 func (r *Report) Document() reports.Document {
-	p := r.Request.Period
 	d := reports.Document{
-		Report: "water", Title: "Water use",
-		Subject: []reports.Field{
-			{Label: "Period", Text: fmt.Sprintf("from %s, up to and not including %s", p.Local(p.From).Format("2006-01-02 15:04"), p.Local(p.To).Format("2006-01-02 15:04"))},
-			{Label: "Time zone", Text: p.Zone.String()},
-			{Label: "Ledger position", Text: fmt.Sprint(r.Position)},
-			{Label: "Drawn", Text: litres(r.Totals.DrawnML()) + " L"},
-			{Label: "Recycled share", Text: r.recycled()},
-			{Label: "Used", Text: litres(r.Totals.UsedML()) + " L"},
-			{Label: "Decanted", Text: litres(r.Totals.DecantedML) + " L"},
-			{Label: "Jetting per bank m³", Text: r.perBank()},
-		},
-		Notes:    r.notes(),
-		Tables:   []reports.Table{r.dayTable(), r.lineTable(), r.drawTable(), r.useTable(), r.sourceTable(), r.decantTable(), r.outfallTable()},
-		Findings: r.Findings,
+		Report: "water", Title: "Water use", Glance: r.glance(), Notes: r.notes(), Findings: r.Findings,
+		Tables: []reports.Table{r.dayTable(), r.sourceSumTable(), r.outfallSumTable(), r.weekTable(), r.decantTable(), r.bankTable(),
+			r.sourceTable(), r.outfallTable(), r.lineTable(), r.drawTable(), r.useTable()},
 	}
-	if len(r.Weeks) > 0 {
-		d.Tables = append(d.Tables, r.weekTable())
-	}
-	d.Tables = append(d.Tables, r.bankTable())
 	if !r.Narrowed {
 		d.Tables = append(d.Tables, r.freshTable(), r.gaugeTable(), r.readingTable())
 	}
 	d.Pictures = r.pictures()
 	return d
-}
-
-func (r *Report) recycled() string {
-	ppm, ok := r.Totals.RecycledPPM()
-	if !ok {
-		return "nothing was drawn"
-	}
-	tenths := reports.MulDiv(ppm, 1, 1000)
-	return fmt.Sprintf("%d.%d %%", tenths/10, tenths%10)
-}
-
-func (r *Report) perBank() string {
-	b := BankWater{JettingML: r.Totals.BankJets, BankML: r.Totals.BankML}
-	v, ok := b.LitresPerM3Thousandths()
-	if !ok {
-		return "no bank volume is known"
-	}
-	return fmt.Sprintf("%d L", reports.MulDiv(v, 1, 1000))
 }
 
 func (r *Report) notes() []string {
@@ -66,7 +33,6 @@ func (r *Report) notes() []string {
 		"A limit is exceeded only above it. No limit is universal: those shown are the consent's or the permit's, which bind in their own words.",
 		"A reading that a consent limits and nobody took is named as not measured and is no finding; the consent says how often to measure.",
 		"Rules on backflow are set locally by whoever supplies the water. Keep the air gap or the device that they ask for on every refill.",
-		"This is a record; that it is complete is no statement of legal compliance.",
 	}
 	if r.Narrowed {
 		notes = append(notes, "Only entries of the jobs asked for are listed. Fresh tanks and meters, which all jobs share, are left out; a refill that names no job belongs to none.")
@@ -103,10 +69,10 @@ func (r *Report) pictures() []reports.Picture {
 		return nil
 	}
 	return []reports.Picture{
-		{Title: "Water drawn by day", Alt: "Columns of the water drawn each day, stacked by kind of source; recycled water is its own part.",
+		{Title: "Water drawn by day and kind of source", Alt: "Stacked columns: the litres drawn on each day, by kind of source; recycled water is a part of its own.",
 			Kind: reports.StackedColumns, Table: dayTableName, Category: "date",
 			Series: []string{"mains_l", "bore_l", "surface_l", "yard_l", "recycled_l", "other_source_l"}, Rows: rows},
-		{Title: "Jetted and decanted by day", Alt: "Two columns for each day: the water used for jetting and the water decanted from the debris tanks.",
+		{Title: "Water jetted and water decanted by day", Alt: "Two columns for each day: the water used for jetting and the water decanted from the debris tanks.",
 			Kind: reports.Columns, Table: dayTableName, Category: "date", Series: []string{"jetting_l", "decanted_l"}, Rows: rows},
 	}
 }
@@ -120,5 +86,5 @@ func sourceUse(u events.WaterSourceUse) string {
 	if u == "" {
 		return "not in the register"
 	}
-	return string(u)
+	return strings.ReplaceAll(string(u), "-", " ")
 }

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"maps"
 	"slices"
-	"strconv"
 
 	"spoilbook/events"
 	"spoilbook/reports"
@@ -152,4 +151,4 @@ func (b *builder) judgeReading(r *Reading, last, m *mark, drawnML, limitML int64
 }
 
 // litres shows millilitres as litres to the nearest whole.
-func litres(ml int64) string { return strconv.FormatInt(reports.MulDiv(ml, 1, 1000), 10) }
+func litres(ml int64) string { return reports.Decimal(ml, 3, 0) }

@@ -11,7 +11,7 @@ func (r *Report) bankTable() reports.Table {
 		reports.LitreColumn("jetting_l", "Jetting"), reports.VolumeColumn("bank_m3", "Bank volume"),
 		reports.RatioColumn("jetting_l_per_m3", "Jetting per bank m³", "L/m³", 3, 0),
 	}
-	return reports.Table{Name: "Water per bank volume", Title: "Jetting water over the soil it cut", Note: "Of loads with both figures; bank volume is soil as it lay in the ground.",
+	return reports.Table{Name: "Water per bank volume", Empty: "No load was collected in this period.", Title: "Jetting water over the soil it cut", Note: "Of loads with both figures; bank volume is soil as it lay in the ground.",
 		Columns: columns, Cited: true, Totals: totals(columns, r.Totals.BankJets, r.Totals.BankML),
 		Rows: rows(r.Banks, func(b *BankWater) reports.Row {
 			per := reports.Blank()
@@ -25,12 +25,12 @@ func (r *Report) bankTable() reports.Table {
 
 func (r *Report) freshTable() reports.Table {
 	columns := []reports.Column{
-		{Key: "date", Title: "Date", Kind: reports.Date}, reports.TextColumn("truck", "Truck"),
+		reports.DateColumn("date", "Date"), reports.TextColumn("truck", "Truck"),
 		untotalled("opening_l", "Opening"), reports.LitreColumn("drawn_l", "Drawn"), reports.LitreColumn("unaccounted_l", "Unaccounted"),
 		reports.LitreColumn("jetted_l", "Jetted"), reports.LitreColumn("used_l", "Otherwise used"), untotalled("closing_l", "Closing"),
 	}
 	t := &r.Totals.Fresh
-	return reports.Table{Name: "Fresh tank", Title: "Fresh tanks by day",
+	return reports.Table{Name: "Fresh tank", Empty: "Nothing moved in the fresh tanks in this period.", Backing: true, Title: "Fresh tanks by day",
 		Note:    "Opening + drawn + unaccounted − jetted − otherwise used = closing, to the millilitre. Unaccounted is what only a gauge or a shortage shows. Days on which nothing moved are left out.",
 		Columns: columns, Cited: true, Totals: totals(columns, t.DrawnML, t.UnaccountedML, t.JettedML, t.UsedML),
 		Rows: rows(r.Fresh, func(d *FreshDay) reports.Row {
@@ -42,10 +42,10 @@ func (r *Report) freshTable() reports.Table {
 func (r *Report) gaugeTable() reports.Table {
 	columns := []reports.Column{
 		reports.InstantColumn("at", "At"), reports.TextColumn("truck", "Truck"), untotalled("account_l", "Account"), untotalled("gauge_l", "Gauge"),
-		untotalled("difference_l", "Gauge less account"), untotalled("explained_l", "Explained"), untotalled("moved_l", "Moved from unaccounted"),
+		untotalled("difference_l", "Gauge less account"), untotalled("explained_l", "Tolerances explain"), untotalled("moved_l", "Moved from unaccounted"),
 		reports.TextColumn("result", "Result"),
 	}
-	return reports.Table{Name: "Fresh tank gauges", Title: "Fresh tank gauges against the account",
+	return reports.Table{Name: "Fresh tank gauges", Empty: "No fresh tank was gauged in this period.", Backing: true, Title: "Fresh tank gauges against the account",
 		Note:    "A difference within what the instruments explain is shown and nothing is moved.",
 		Columns: columns, Cited: true,
 		Rows: rows(r.Gauges, func(g *tank.Gauge) reports.Row {
@@ -67,9 +67,9 @@ func gaugeResult(g *tank.Gauge) string {
 func (r *Report) readingTable() reports.Table {
 	columns := []reports.Column{
 		reports.TextColumn("source", "Source"), reports.TextColumn("meter", "Meter"), reports.InstantColumn("at", "At"), reports.TextColumn("what", "Reading"),
-		untotalled("reading_l", "Reads"), untotalled("advance_l", "Since the one before"), untotalled("drawn_l", "Drawn without readings"), untotalled("explained_l", "Explained"),
+		untotalled("reading_l", "Reads"), untotalled("advance_l", "Since the one before"), untotalled("drawn_l", "Drawn without readings"), untotalled("explained_l", "Tolerances explain"),
 	}
-	return reports.Table{Name: "Meter readings", Title: "Meter readings of the sources",
+	return reports.Table{Name: "Meter readings", Empty: "No meter was read in this period.", Backing: true, Title: "Meter readings of the sources",
 		Note:    "What passed the meter since the reading before, against the refills in between that have no readings of their own.",
 		Columns: columns, Cited: true,
 		Rows: rows(r.Readings, func(m *Reading) reports.Row {

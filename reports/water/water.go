@@ -186,7 +186,12 @@ type Decant struct {
 	Name    string // of the outfall
 	Consent string // in force on the day; "" when there is none
 	Result  string // "within", or what was exceeded, missing or not measured
+	Exceeds bool   // a limit on single readings
 }
+
+// Permitted reports whether a consent was in force and no limit on single readings
+// was exceeded.
+func (d *Decant) Permitted() bool { return d.Consent != "" && !d.Exceeds }
 
 // OutfallDay is one outfall's local day, in the outfall's zone, against its limit.
 type OutfallDay struct {
