@@ -105,7 +105,7 @@ func (d *division) pairs(k int, p pair) []claim {
 		if open != nil {
 			open.to = d.nextActivity(k, open.entry)
 			d.find(reports.StandbyNotEnded, open.job, open.from, open.cites,
-				"the %s that began %s has no end; it is taken to end %s", p.noun, open.from, open.to)
+				"the %s that began %s has no end; it is taken to end %s", p.noun, moment(open.from), moment(open.to))
 			list = append(list, *open)
 		}
 		open = nil
@@ -171,7 +171,7 @@ func (d *division) findOverlaps(claims []claim) {
 			end := earlier(a.to, c.to)
 			cites := append(slices.Clone(winner.cites), loser.cites...)
 			d.find(reports.OverlappingEntries, loser.job, c.from, cites, "%s and %s both claim %s from %s; %s is counted",
-				winner.activity, loser.activity, hoursMinutes(end.UnixMS-c.from.UnixMS), c.from, winner.activity)
+				winner.activity, loser.activity, hoursMinutes(end.UnixMS-c.from.UnixMS), moment(c.from), winner.activity)
 		}
 		active = append(active, c)
 	}

@@ -1,7 +1,6 @@
 package timesplit
 
 import (
-	"fmt"
 	"strings"
 
 	"spoilbook/events"
@@ -11,24 +10,17 @@ import (
 // Document returns the report as tables and pictures. Every total is the sum of
 // the rows above it, and the hours of each shift sum to its length.
 func (r *Report) Document() reports.Document {
-	p := r.Request.Period
 	d := reports.Document{
-		Report: "timesplit", Title: "Time split",
-		Subject: []reports.Field{
-			{Label: "Period", Text: fmt.Sprintf("from %s, up to and not including %s", p.Local(p.From).Format("2006-01-02 15:04"), p.Local(p.To).Format("2006-01-02 15:04"))},
-			{Label: "Time zone", Text: p.Zone.String()},
-			{Label: "Ledger position", Text: fmt.Sprint(r.Position)},
-			{Label: "Rest rule", Text: r.Rest.Name},
-		},
+		Report: "timesplit", Title: "Time split", Glance: r.glance(),
+		Subject:  []reports.Field{{Label: "Rest rule", Text: r.Rest.Name}},
 		Notes:    r.notes(),
-		Tables:   []reports.Table{r.shiftTable(), r.dayTable(), r.sliceTable(), r.jobTable()},
+		Tables:   []reports.Table{r.truckTable(), r.dayTable(), r.jobTable(), r.effortTable(), r.partTable()},
 		Findings: r.Findings,
 	}
-	d.Tables = append(d.Tables, r.effortTable(), r.partTable())
 	if !r.Narrowed {
 		d.Tables = append(d.Tables, r.replayTable())
 	}
-	d.Tables = append(d.Tables, r.outsideTable())
+	d.Tables = append(d.Tables, r.shiftTable(), r.outsideTable(), r.sliceTable())
 	d.Pictures = r.pictures()
 	return d
 }
@@ -81,10 +73,10 @@ func activityCells(sum map[events.Activity]int64) []reports.Cell {
 
 func (r *Report) shiftTable() reports.Table {
 	cols := append([]reports.Column{
-		reports.TextColumn("shift", "Shift"), reports.TextColumn("truck", "Truck"), reports.TextColumn("operator", "Operator"),
+		reports.TextColumn("truck", "Truck"), reports.TextColumn("operator", "Operator"),
 		reports.TextColumn("crew", "Crew"), reports.InstantColumn("from", "From"), reports.InstantColumn("to", "To"),
-		{Key: "ended", Title: "End recorded", Kind: reports.YesNo}, reports.DurationColumn("length_h", "Length"),
-	}, activityColumns()...)
+		reports.YesNoColumn("ended", "End recorded"), reports.DurationColumn("length_h", "Length"),
+	}, append(activityColumns(), reports.TextColumn("shift", "Shift").NotPrinted())...)
 	rows := []reports.Row{}
 	for k := range r.Shifts {
 		s := &r.Shifts[k]
@@ -92,18 +84,49 @@ func (r *Report) shiftTable() reports.Table {
 		for i, o := range s.Crew {
 			crew[i] = string(o)
 		}
-		cells := append([]reports.Cell{reports.T(r.label(s)), reports.T(string(s.Truck)), reports.T(string(s.Operator)),
+		cells := append([]reports.Cell{reports.T(string(s.Truck)), reports.T(string(s.Operator)),
 			reports.T(strings.Join(crew, ", ")), reports.At(s.From), reports.At(s.To), reports.Yes(!s.Open)},
 			activityCells(Hours(s.Slices))...)
-		rows = append(rows, reports.Row{Cells: cells, Cites: s.Positions})
+		rows = append(rows, reports.Row{Cells: append(cells, reports.T(r.label(s))), Cites: s.Positions})
 	}
-	return reports.Table{Name: "Shifts", Title: "Hours of each shift by activity",
+	return reports.Table{Name: "Shifts", Empty: "No truck was on shift in this period.", Title: "Hours of each shift by activity",
 		Note: "The activities of a row sum to its length.", Columns: cols, Rows: reports.RowsOf(rows),
 		Totals: reports.AddUp(cols, rows), Cited: true}
 }
 
+// trucks sums the hours of each truck by activity.
+func (r *Report) trucks() map[events.TruckID]map[events.Activity]int64 {
+	sums := map[events.TruckID]map[events.Activity]int64{}
+	for k := range r.Shifts {
+		s := &r.Shifts[k]
+		if sums[s.Truck] == nil {
+			sums[s.Truck] = map[events.Activity]int64{}
+		}
+		for activity, ms := range Hours(s.Slices) {
+			sums[s.Truck][activity] += ms
+		}
+	}
+	return sums
+}
+
+func (r *Report) truckTable() reports.Table {
+	cols := append([]reports.Column{reports.TextColumn("truck", "Truck"), reports.CountColumn("shifts", "Shifts"),
+		reports.DurationColumn("length_h", "Length")}, activityColumns()...)
+	shifts := map[events.TruckID]int64{}
+	for k := range r.Shifts {
+		shifts[r.Shifts[k].Truck]++
+	}
+	sums, rows := r.trucks(), []reports.Row{}
+	for _, id := range sortedKeys(sums) {
+		cells := append([]reports.Cell{reports.T(string(id)), reports.N(shifts[id])}, activityCells(sums[id])...)
+		rows = append(rows, reports.Row{Cells: cells})
+	}
+	return reports.Table{Name: "Trucks", Title: "Hours of each truck by activity", Empty: "No truck was on shift in this period.",
+		Note: "The activities of a line sum to its length.", Columns: cols, Rows: reports.RowsOf(rows), Totals: reports.AddUp(cols, rows)}
+}
+
 func (r *Report) dayTable() reports.Table {
-	cols := append([]reports.Column{{Key: "day", Title: "Day", Kind: reports.Date},
+	cols := append([]reports.Column{reports.DateColumn("day", "Day"),
 		reports.DurationColumn("length_h", "Length")}, activityColumns()...)
 	byDay := map[string]map[events.Activity]int64{}
 	for k := range r.Shifts {
@@ -131,7 +154,7 @@ func (r *Report) sliceTable() reports.Table {
 		reports.TextColumn("truck", "Truck"), reports.InstantColumn("from", "From"), reports.InstantColumn("to", "To"),
 		reports.DurationColumn("length_h", "Length"), reports.TextColumn("activity", "Activity"), reports.TextColumn("part", "Part"),
 		reports.TextColumn("cause", "Cause"), reports.TextColumn("side", "Side"), reports.TextColumn("job", "Job"),
-		reports.InstantColumn("visit", "Visit from"),
+		reports.InstantColumn("visit", "Visit from").NotPrinted(),
 	}
 	rows := []reports.Row{}
 	for k := range r.Shifts {
@@ -148,7 +171,8 @@ func (r *Report) sliceTable() reports.Table {
 				reports.T(string(c.Job)), reports.At(visit)}})
 		}
 	}
-	return reports.Table{Name: "Slices", Title: "Every slice of time", Columns: cols, Rows: reports.RowsOf(rows),
+	return reports.Table{Name: "Slices", Title: "Every slice of time", Empty: "No truck was on shift in this period.", Backing: true,
+		Note: "Slices never overlap and sum to the length of the shifts. The part is that of a full dump; the side is whose cause a stop was.", Columns: cols, Rows: reports.RowsOf(rows),
 		Totals: reports.AddUp(cols, rows), Cited: true}
 }
 
@@ -172,7 +196,7 @@ func (r *Report) jobTable() reports.Table {
 		}
 		rows = append(rows, reports.Row{Cells: append([]reports.Cell{reports.T(name)}, activityCells(byJob[job])...)})
 	}
-	return reports.Table{Name: "Jobs", Title: "Hours of each job by activity", Columns: cols, Rows: reports.RowsOf(rows),
+	return reports.Table{Name: "Jobs", Empty: "No truck was on shift in this period.", Title: "Hours of each job by activity", Columns: cols, Rows: reports.RowsOf(rows),
 		Totals: reports.AddUp(cols, rows)}
 }
 
@@ -186,6 +210,6 @@ func (r *Report) outsideTable() reports.Table {
 		rows = append(rows, reports.Row{Cites: o.Positions, Cells: []reports.Cell{reports.T(string(o.Truck)), reports.T(string(o.Kind)),
 			reports.At(o.From), reports.At(o.To), reports.T(string(o.Job)), reports.T(o.Why)}})
 	}
-	return reports.Table{Name: "Outside shifts", Title: "Entries that no shift accounts for", Columns: cols,
+	return reports.Table{Name: "Outside shifts", Empty: "Every entry of work lies within a shift.", Title: "Entries that no shift accounts for", Columns: cols,
 		Rows: reports.RowsOf(rows), Cited: true}
 }

@@ -11,7 +11,7 @@ import (
 // Effort is what one way of emptying a truck's tank took and gave.
 type Effort struct {
 	Truck     events.TruckID
-	What      string // "decants" or "full dumps"
+	What      string // one of the ways below
 	Count     int
 	TotalMS   int64
 	MedianMS  int64 // nearest rank: the smallest that at least half do not exceed
@@ -19,6 +19,12 @@ type Effort struct {
 	ClearedML int64 // decanted as stated, or tipped by the tank's account
 	Positions []uint64
 }
+
+// The ways of emptying a tank.
+const (
+	decants   = "decants"
+	fullDumps = "full dumps"
+)
 
 // ClearedMLPerHour returns the volume cleared for an hour of it, 0 when it took
 // no time.
@@ -104,13 +110,13 @@ func (r *Report) efforts(j *reports.Journal, id events.TruckID, mine, all []Shif
 			volume[e.Positions[0]] = account.Tips[i].VolumeML
 		}
 	}
-	decants := occasions(mine, events.Decanting, func(_ int, c *Slice) uint64 { return c.Positions[0] })
-	for _, d := range decants {
+	drains := occasions(mine, events.Decanting, func(_ int, c *Slice) uint64 { return c.Positions[0] })
+	for _, d := range drains {
 		d.tips = d.positions[:1]
 	}
 	dumps := occasions(mine, events.FullDump, func(k int, c *Slice) [2]int { return [2]int{k, c.Dump} })
-	if len(decants)+len(dumps) > 0 {
-		r.Efforts = append(r.Efforts, effortOf(id, "decants", decants, volume), effortOf(id, "full dumps", dumps, volume))
+	if len(drains)+len(dumps) > 0 {
+		r.Efforts = append(r.Efforts, effortOf(id, decants, drains, volume), effortOf(id, fullDumps, dumps, volume))
 	}
 	if len(dumps) > 0 {
 		r.Parts = append(r.Parts, partsOf(id, mine, dumps))

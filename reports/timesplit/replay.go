@@ -8,16 +8,19 @@ import (
 	"spoilbook/reports/tank"
 )
 
-// Replay is a truck's loads of the period dumped as they would have been had
-// nothing been decanted: the tank is emptied whole whenever the next load would
-// not fit or would pass the payload limit, and at the end when the record's last
-// load was tipped within the period.
+// Replay is a truck's loads of the period dumped under one rule, once with the
+// decants as they were recorded and once without any: the tank is emptied whole
+// whenever the next load would not fit or would pass the payload limit, and at the
+// end when the record's last load was tipped within the period. What decanting
+// saved is the difference of the two. The trips on record stand beside them and are
+// more where crews tipped with room to spare: at the end of a day, before another
+// material, while a facility was open.
 type Replay struct {
 	Truck         events.TruckID
 	Loads         int
 	OverLoads     int   // loads that alone are more than the truck may hold
 	RecordedTrips int   // full dumps on record, a stop at a facility counting once
-	DecantTrips   int   // the same replay with the decants as recorded
+	DecantTrips   int   // the replay with the decants as recorded
 	PlainTrips    int   // the replay without decants
 	CycleMS       int64 // one full dump
 	CycleFrom     string
@@ -25,9 +28,8 @@ type Replay struct {
 	Positions     []uint64
 }
 
-// SavedTrips returns the trips that decanting saved, negative when the record has
-// more trips than the replay.
-func (r *Replay) SavedTrips() int { return r.PlainTrips - r.RecordedTrips }
+// SavedTrips returns the trips that decanting saved.
+func (r *Replay) SavedTrips() int { return r.PlainTrips - r.DecantTrips }
 
 // SavedMS returns the time that decanting saved: the trips saved at CycleMS each,
 // less the time spent decanting. Negative, decanting cost that time.

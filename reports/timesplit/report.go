@@ -124,7 +124,7 @@ func (rule RestRule) check(s *Shift) []reports.Finding {
 	stretch := func(to events.Time) {
 		if work := to.UnixMS - from.UnixMS; work > rule.LongestWorkMS {
 			found = append(found, reports.NewFinding(reports.WorkWithoutRest, s.Truck, from, s.Positions,
-				"%s of work from %s without a rest of %s (%s); no certification", hoursMinutes(work), from,
+				"%s of work from %s without a rest of %s (%s); no certification", hoursMinutes(work), moment(from),
 				hoursMinutes(rule.ShortestMS), rule.Name))
 		}
 	}

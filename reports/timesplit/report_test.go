@@ -94,7 +94,7 @@ func TestReplayWithoutDecanting(t *testing.T) {
 		t.Errorf("replay is %+v", p)
 	}
 	const minute = 60_000
-	if p.CycleMS != 90*minute || p.DecantMS != 40*minute || p.SavedTrips() != 1 || p.SavedMS() != 50*minute {
+	if p.CycleMS != 90*minute || p.DecantMS != 40*minute || p.SavedTrips() != 0 || p.SavedMS() != -40*minute {
 		t.Errorf("cycle %d, decants %d, saved %d trips and %d ms", p.CycleMS, p.DecantMS, p.SavedTrips(), p.SavedMS())
 	}
 }

@@ -55,7 +55,7 @@ func (d *division) findSpans() {
 				open = -1
 			} else if !used[i] {
 				d.unused(i, "ends no shift")
-				d.find(reports.OutsideShift, e.Job, e.Occurred, e.Positions, "a shift ended at %s and none had started", e.Occurred)
+				d.find(reports.OutsideShift, e.Job, e.Occurred, e.Positions, "a shift ended at %s and none had started", moment(e.Occurred))
 			}
 		default:
 			if byCrew(e.Kind()) {
@@ -92,7 +92,7 @@ func (d *division) close(k, end int, at events.Time) {
 	sp.to = later(at, sp.from)
 	sp.open = true
 	d.find(reports.ShiftNotEnded, "", sp.from, d.entries[sp.start].Positions,
-		"the shift that began %s has no end; it is taken to end with its last entry, %s", sp.from, sp.to)
+		"the shift that began %s has no end; it is taken to end with its last entry, %s", moment(sp.from), moment(sp.to))
 }
 
 // assign gives each timed entry to the shifts it lies in and lists what lies in
@@ -164,7 +164,7 @@ func (d *division) outsideShift(i int, leftMS int64) {
 		why = hoursMinutes(leftMS) + " of it outside any shift"
 	}
 	d.unused(i, why)
-	d.find(reports.OutsideShift, e.Job, from, e.Positions, "%s at %s lies %s", e.Kind(), from, why)
+	d.find(reports.OutsideShift, e.Job, from, e.Positions, "%s at %s lies %s", e.Kind(), moment(from), why)
 }
 
 func later(a, b events.Time) events.Time {
@@ -190,3 +190,6 @@ func hoursMinutes(ms int64) string {
 	}
 	return fmt.Sprintf("%d h %02d min", ms/3_600_000, ms/60_000%60)
 }
+
+// moment writes a time as its truck's clock showed it, "2026-10-05 09:42 +01:00".
+func moment(t events.Time) string { return t.Std().Format("2006-01-02 15:04 -07:00") }

@@ -154,7 +154,7 @@ func (d *division) finishStop(run *stopRun) {
 	for _, i := range run.presses {
 		e := &d.entries[i]
 		if b, ok := e.Body.(events.EmergencyStopPressed); ok && b.Cause == "" {
-			d.find(reports.StopWithoutCause, e.Job, e.Occurred, e.Positions, "the emergency stop pressed %s (%s) has no cause", e.Occurred, b.Station)
+			d.find(reports.StopWithoutCause, e.Job, e.Occurred, e.Positions, "the emergency stop pressed %s (%s) has no cause", moment(e.Occurred), b.Station)
 		}
 	}
 	first := &d.entries[run.presses[0]]
@@ -162,14 +162,14 @@ func (d *division) finishStop(run *stopRun) {
 	case run.restart < 0:
 		run.to = d.shiftEnd(run)
 		if run.reset < 0 {
-			d.find(reports.StopNotReset, first.Job, run.from, d.runCites(run), "the emergency stop pressed %s was never reset", run.from)
+			d.find(reports.StopNotReset, first.Job, run.from, d.runCites(run), "the emergency stop pressed %s was never reset", moment(run.from))
 		}
 	default:
 		restart := &d.entries[run.restart]
 		run.to = restart.Occurred
 		if run.reset < 0 {
 			d.find(reports.RestartWithoutReset, first.Job, run.to, d.runCites(run),
-				"the plant was restarted %s after the emergency stop pressed %s, and no reset is recorded since the last press", run.to, run.from)
+				"the plant was restarted %s after the emergency stop pressed %s, and no reset is recorded since the last press", moment(run.to), moment(run.from))
 		}
 	}
 	run.findings = slices.Clone(d.findings[known:])

@@ -237,7 +237,7 @@ func (d *division) checkUnexplained(s *Shift) {
 	}
 	if total > unexplainedToleranceMS {
 		d.find(reports.TimeUnexplained, "", first, s.Positions, "%s of the shift that began %s are not explained, the first from %s",
-			hoursMinutes(total), s.From, first)
+			hoursMinutes(total), moment(s.From), moment(first))
 	}
 }
 
