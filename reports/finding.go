@@ -86,6 +86,20 @@ const (
 	FlushOdd             Code = "flush-odd"
 	AxleOver             Code = "axle-over-permitted"
 	BridgeOver           Code = "bridge-formula-exceeded"
+	LevelUnusable        Code = "level-unusable"
+	HeldOverCapacity     Code = "held-over-new-capacity"
+	LoadsOverlap         Code = "loads-overlap"
+	SpoilRefused         Code = "spoil-refused"
+	SpoilReturned        Code = "spoil-returned"
+	ReturnedOverTipped   Code = "returned-over-tipped"
+	ReturnUnmatched      Code = "return-unmatched"
+	ReclassifiedAfter    Code = "reclassified-after"
+	HazardReclassified   Code = "hazard-reclassified"
+	MirrorNotAssessed    Code = "mirror-not-assessed"
+	PlateShared          Code = "plate-shared"
+	IssuedTipVoided      Code = "issued-tip-voided"
+	AnswerUnmatched      Code = "answer-unmatched"
+	NozzleDiffers        Code = "nozzle-differs"
 )
 
 // Rule is what the catalogue says of a code: how much it matters, what it means
