@@ -40,12 +40,10 @@ func (f *fold) decant(e *reports.Entry, b events.WaterDecanted) {
 
 // turbid splits a decanted volume into solids and water. Suspended solids say it
 // directly; a density says it through the particle density of the solids in the
-// tank; otherwise the water is clear.
+// tank; otherwise the water is clear. It is so too when the tank holds no solids by
+// the account: what left contradicts the account and is not to be hidden.
 func (f *fold) turbid(b events.WaterDecanted) Phases {
-	clean := Phases{0, b.Volume.VolumeML}
-	if f.held.solidsG == 0 {
-		return clean
-	}
+	mixG, mixUL := f.solidsMix()
 	var solidsG int64
 	switch {
 	case b.SuspendedSolidsMGPerL != nil:
@@ -53,17 +51,24 @@ func (f *fold) turbid(b events.WaterDecanted) Phases {
 	case b.DensityGPerM3 != nil:
 		// s - (volume of s) = M - V, in grams and millilitres.
 		massG := mulDiv(b.Volume.VolumeML, *b.DensityGPerM3, 1_000_000)
-		solidsG = max(0, mulDiv((massG-b.Volume.VolumeML)*1000, f.held.solidsG, f.held.solidsG*1000-f.held.solidsUL))
+		solidsG = max(0, mulDiv((massG-b.Volume.VolumeML)*1000, mixG, mixG*1000-mixUL))
 	}
 	return Phases{solidsG, max(0, b.Volume.VolumeML-f.solidsML(solidsG))}
 }
 
+// solidsMix returns a mass and a volume, in microlitres, of solids like those that
+// the tank holds, or of the default particle density when it holds none.
+func (f *fold) solidsMix() (massG, volumeUL int64) {
+	if f.held.solidsG == 0 {
+		return DefaultParticleDensityKgPerM3, 1_000_000
+	}
+	return f.held.solidsG, f.held.solidsUL
+}
+
 // solidsML returns the volume of solids like those that the tank holds.
 func (f *fold) solidsML(solidsG int64) int64 {
-	if f.held.solidsG == 0 {
-		return 0
-	}
-	return roundML(mulDiv(solidsG, f.held.solidsUL, f.held.solidsG))
+	mixG, mixUL := f.solidsMix()
+	return roundML(mulDiv(solidsG, mixUL, mixG))
 }
 
 // overFree reports whether what a decant leaves is less than the settled bed of the

@@ -137,9 +137,9 @@ func TestMeterSeries(t *testing.T) {
 
 func ptr(v int64) *int64 { return &v }
 
-// wet gives a truck water to decant.
+// wet gives a truck slurry to decant.
 func wet(w *town, id events.TruckID) {
-	w.at(id, "J-1", events.LoadCollected{Material: "M-CLAY", SlurryVolume: measuredML(6_000_000), SlurryMass: &events.Mass{MassG: 6_000_000, Basis: events.Measured}})
+	w.at(id, "J-1", events.LoadCollected{Material: "M-CLAY", SlurryVolume: measuredML(6_000_000), SlurryMass: &events.Mass{MassG: 6_600_000, Basis: events.Measured}})
 }
 
 func TestConsent(t *testing.T) {
