@@ -12,15 +12,19 @@ import (
 func (r *Report) Document() reports.Document {
 	d := reports.Document{
 		Report: "timesplit", Title: "Time split", Glance: r.glance(),
-		Subject:  []reports.Field{{Label: "Rest rule", Text: r.Rest.Name}},
+		Subject:  []reports.Field{{Label: "Work and rest by", Text: r.Rest.Title}},
 		Notes:    r.notes(),
 		Tables:   []reports.Table{r.truckTable(), r.dayTable(), r.jobTable(), r.effortTable(), r.partTable()},
 		Findings: r.Findings,
 	}
+	d.Tables = append(d.Tables, r.facilityTables()...)
 	if !r.Narrowed {
-		d.Tables = append(d.Tables, r.replayTable())
+		d.Tables = append(d.Tables, r.replayTable(), r.sensitivityTable(), r.workRestTable())
 	}
-	d.Tables = append(d.Tables, r.shiftTable(), r.outsideTable(), r.sliceTable())
+	d.Tables = append(d.Tables, r.operatorTable(), r.crewTable(), r.shiftTable(), r.outsideTable(), r.sliceTable())
+	if !r.Narrowed {
+		d.Tables = append(d.Tables, r.tripTable())
+	}
 	d.Pictures = r.pictures()
 	return d
 }

@@ -201,6 +201,9 @@ func (p *placer) visitFacility(f stop) {
 		p.tip[i] = len(p.s.Dumps)
 		dump.Tips = append(dump.Tips, p.d.entries[i].Positions[0])
 		dump.Job = cmp.Or(dump.Job, p.d.entries[i].Job)
+		if b, ok := p.d.entries[i].Body.(events.SpoilTipped); ok {
+			dump.Facility = cmp.Or(dump.Facility, b.Facility)
+		}
 	}
 	f.visit, f.dump = p.visit, len(p.s.Dumps)
 	p.s.Dumps = append(p.s.Dumps, dump)

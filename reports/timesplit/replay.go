@@ -24,7 +24,8 @@ type Replay struct {
 	PlainTrips    int   // the replay without decants
 	CycleMS       int64 // one full dump
 	CycleFrom     string
-	DecantMS      int64 // time spent decanting
+	DecantMS      int64  // time spent decanting
+	Trips         []Trip // those of the replay without decants, in order
 	Positions     []uint64
 }
 
@@ -85,7 +86,8 @@ func (r *Report) replay(j *reports.Journal, a *tank.Account, mine, all []Shift, 
 			"truck %s was not in the register, so its loads are not replayed", a.Truck))
 		return
 	}
-	out.PlainTrips, out.DecantTrips, out.OverLoads = plain.trips, with.trips, plain.over
+	out.PlainTrips, out.DecantTrips, out.OverLoads = len(plain.trips), len(with.trips), plain.over
+	out.Trips = compareTrips(plain.trips, with.trips)
 	out.CycleMS, out.CycleFrom = r.cycle(j, a.Truck, inside[0].at, dumps)
 	for k := range mine {
 		out.DecantMS += Hours(mine[k].Slices)[events.Decanting]
@@ -124,8 +126,11 @@ func (r *Report) cycle(j *reports.Journal, id events.TruckID, at events.Time, du
 	return DefaultCycleMS, "assumed; none was seen and the register states none"
 }
 
-// outcome is what a run counted.
-type outcome struct{ trips, over int }
+// outcome is what a run gave: its trips, and the loads that alone are too large.
+type outcome struct {
+	trips []Trip
+	over  int
+}
 
 // run fills a tank with the loads and empties it whenever the next would not fit.
 func run(steps []step, start tank.Summary, decants bool, limit func(*step) (int64, int64, bool)) (outcome, bool) {
@@ -142,8 +147,10 @@ func run(steps []step, start tank.Summary, decants bool, limit func(*step) (int6
 			if s.volumeML > capacityML || s.massG > payloadG {
 				o.over++
 			}
-			if volumeML > 0 && (volumeML+s.volumeML > capacityML || massG+s.massG > payloadG) {
-				o.trips++
+			t := Trip{At: s.at, VolumeML: volumeML, MassG: massG, NextVolumeML: s.volumeML, NextMassG: s.massG,
+				CapacityML: capacityML, PayloadG: payloadG, Positions: s.positions}
+			if t.limit(); volumeML > 0 && t.Limit != "" {
+				o.trips = append(o.trips, t)
 				volumeML, massG = 0, 0
 			}
 			volumeML, massG = volumeML+s.volumeML, massG+s.massG
@@ -154,8 +161,8 @@ func run(steps []step, start tank.Summary, decants bool, limit func(*step) (int6
 			tippedLast = true
 		}
 	}
-	if tippedLast && volumeML > 0 {
-		o.trips++
+	if n := len(steps); tippedLast && volumeML > 0 {
+		o.trips = append(o.trips, Trip{At: steps[n-1].at, Limit: EndOfLoads, VolumeML: volumeML, MassG: massG, Positions: steps[n-1].positions})
 	}
 	return o, true
 }

@@ -114,9 +114,10 @@ type Visit struct {
 
 // Dump is one full dump: a stop at a facility with at least one tip.
 type Dump struct {
-	Job   events.JobID
-	Visit int      // index in Shift.Visits, -1 for none
-	Tips  []uint64 // ledger positions of the tips' own events
+	Job      events.JobID
+	Facility events.FacilityID // of its first tip
+	Visit    int               // index in Shift.Visits, -1 for none
+	Tips     []uint64          // ledger positions of the tips' own events
 }
 
 // Shift is a truck's shift, cut into slices in order.
