@@ -39,9 +39,9 @@ func reportCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "report NAME",
 		Short: "Compute a report and write it as a workbook, CSV, JSON or text",
-		Long: `Compute one of the reports manifest, water, timesplit, billable for a period of
-whole local days, and write it. The same command at the same position
-(--at-position) gives the same report for ever.
+		Long: `Compute one of the reports manifest, water, timesplit, billable, care, stops, axles
+for a period of whole local days, and write it. The same command at the same
+position (--at-position) gives the same report for ever.
 
 Formats: xlsx (a workbook), csv (one table, --table NAME; the first when left
 out), zip (all tables as CSV), json, text.`,

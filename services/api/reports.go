@@ -15,7 +15,7 @@ import (
 )
 
 type reportInput struct {
-	Name     string `path:"name" enum:"manifest,water,timesplit,billable" example:"water"`
+	Name     string `path:"name" enum:"manifest,water,timesplit,billable,care,stops,axles" example:"water"`
 	From     string `query:"from" required:"true" format:"date" example:"2026-10-01" doc:"first local day"`
 	To       string `query:"to" required:"true" format:"date" example:"2026-10-31" doc:"last local day, included"`
 	Zone     string `query:"tz" required:"true" example:"Europe/Dublin" doc:"time zone of the days"`

@@ -16,7 +16,7 @@ type Story struct {
 
 // Look is one place where a story shows.
 type Look struct {
-	Report string       // "manifest", "water", "timesplit", "billable" or "care"
+	Report string       // "manifest", "water", "timesplit", "billable", "care", "stops" or "axles"
 	Code   reports.Code // the finding; empty when a figure shows it
 	What   string       // what to look for
 }
@@ -67,12 +67,13 @@ func middle() []Story {
 		{"2026-10-13", "TM-03", "Hot oil",
 			"The hydraulic oil reached 81 °C and the plant shut itself down. The wait was the carrier's own.",
 			[]Look{
-				{"care", "", "the oil readings of 81 and 54 °C"},
+				{"care", reports.OilHot, "the oil readings of 81 and 54 °C"},
 				{"billable", reports.NotBillable, "standby for a breakdown is not billed"}}},
 		{"2026-10-14", "TM-01", "Emergency stop, the client's cause",
 			"An excavator of the client slewed into the marked zone. Stop, inspection, reset and restart are three entries.",
 			[]Look{
 				{"timesplit", "", "stopped time from the press to the restart"},
+				{"stops", "", "cause, inspection, reset and restart, and the downtime between press and restart"},
 				{"billable", "", "the stop is billed, for the client caused it"}}},
 		{"2026-10-14", "TM-02", "A day without signal",
 			"The truck worked out of coverage. Its events came two days later, after those of its next two days.",
@@ -88,6 +89,7 @@ func middle() []Story {
 			[]Look{
 				{"timesplit", reports.StopWithoutCause, "the stop"},
 				{"timesplit", reports.RestartWithoutReset, "the restart"},
+				{"stops", reports.RestartWithoutReset, "what the record lacks"},
 				{"billable", "", "a stop of unknown cause is the carrier's"}}},
 		{"2026-10-16", "TM-03", "Entered twice",
 			"A load was recorded by the controller and once more by hand. The office voided the second on Monday.",
@@ -99,7 +101,7 @@ func secondHalf() []Story {
 	return append([]Story{
 		{"2026-10-19", "TM-01", "Care forgotten",
 			"The vacuum pump was not flushed at the end of the day.",
-			[]Look{{"care", "", "vacuum pump flush missed"}}},
+			[]Look{{"care", reports.CareMissed, "vacuum pump flush missed"}}},
 		{"2026-10-19", "TM-02", "Standby beyond the free minutes",
 			"The lane closure came an hour and a half late.",
 			[]Look{{"billable", "", "standby less 30 free minutes"}}},
@@ -116,7 +118,9 @@ func secondHalf() []Story {
 				{"manifest", reports.RecordIncomplete, "the decant's consent is missing from the consignment"}}},
 		{"2026-10-21", "TM-02", "A blocked, torn filter",
 			"The gauges before and after the final filter drifted apart for weeks; on this morning it was found torn, and not refitted.",
-			[]Look{{"care", "", "the growing difference of the gauges, and the damaged filter"}}},
+			[]Look{
+				{"care", reports.FilterBlocking, "the growing difference of the gauges, found from 6 October on"},
+				{"care", reports.FilterDamaged, "the damaged filter; no check says that the new one is whole before the pump ran"}}},
 		{"2026-10-22", "TM-01", "Over the daily cap",
 			"Laying dust drew more from the standpipe than its cap for a day.",
 			[]Look{{"water", reports.CapExceeded, "source W-MAINS-1 on this day"}}},

@@ -8,7 +8,10 @@ import (
 
 	"spoilbook/events"
 	"spoilbook/reports"
+	"spoilbook/reports/axles"
+	"spoilbook/reports/care"
 	"spoilbook/reports/manifest"
+	"spoilbook/reports/stops"
 	"spoilbook/reports/tank"
 	"spoilbook/reports/timesplit"
 	"spoilbook/reports/water"
@@ -83,9 +86,37 @@ func TestOnlyTheStoriesAreFound(t *testing.T) {
 	if !slices.Equal(waters, wantWaters) {
 		t.Errorf("water found\n%s\nwant\n%s", strings.Join(waters, "\n"), strings.Join(wantWaters, "\n"))
 	}
+	careAndStopsFound(t, m)
 	for _, truck := range trucks(m) {
 		if a := account(journal(m.Batches), truck); a.Debris.MassG() != 0 || a.FreshML < 0 {
 			t.Errorf("%s ends with %d g of spoil and %d mL of fresh water", truck, a.Debris.MassG(), a.FreshML)
+		}
+	}
+}
+
+// careAndStopsFound holds the reports on care, stops and axles to the stories.
+func careAndStopsFound(t *testing.T, m demo.Month) {
+	t.Helper()
+	j, q := journal(m.Batches), period(t, "2026-10-01", "2026-10-31")
+	for _, c := range []struct {
+		report   string
+		findings []reports.Finding
+		want     []string
+	}{
+		{"care", care.Compute(j, q, care.Options{}).Findings, []string{
+			"2026-10-06 TM-02 filter-blocking",
+			"2026-10-13 TM-03 oil-hot",
+			"2026-10-19 TM-01 care-missed",
+			"2026-10-21 TM-02 filter-damaged",
+		}},
+		{"stops", stops.Compute(j, q).Findings, []string{
+			"2026-10-15 TM-03 restart-without-reset",
+			"2026-10-15 TM-03 stop-without-cause",
+		}},
+		{"axles", axles.Compute(j, q, axles.Options{}).Findings, nil},
+	} {
+		if got := found(c.findings); !slices.Equal(got, c.want) {
+			t.Errorf("%s found\n%s\nwant\n%s", c.report, strings.Join(got, "\n"), strings.Join(c.want, "\n"))
 		}
 	}
 }
@@ -188,7 +219,7 @@ func TestEveryUglyDayIsTold(t *testing.T) {
 			t.Errorf("story of %s is not told", key)
 		}
 		for _, l := range s.Look {
-			if !slices.Contains([]string{"manifest", "water", "timesplit", "billable", "care"}, l.Report) || l.What == "" {
+			if !slices.Contains([]string{"manifest", "water", "timesplit", "billable", "care", "stops", "axles"}, l.Report) || l.What == "" {
 				t.Errorf("story of %s: look %+v", key, l)
 			}
 			if l.Code != "" && !slices.Contains(codes, l.Code) {

@@ -7,14 +7,19 @@ import (
 	"time"
 
 	"spoilbook/reports"
+	"spoilbook/reports/axles"
 	"spoilbook/reports/billable"
+	"spoilbook/reports/care"
 	"spoilbook/reports/manifest"
+	"spoilbook/reports/stops"
 	"spoilbook/reports/timesplit"
 	"spoilbook/reports/water"
 )
 
 // ReportNames lists the reports.
-func ReportNames() []string { return []string{"manifest", "water", "timesplit", "billable"} }
+func ReportNames() []string {
+	return []string{"manifest", "water", "timesplit", "billable", "care", "stops", "axles"}
+}
 
 // computation returns how the report that q names is computed.
 func computation(q ReportQuery) (computeFunc, error) {
@@ -41,6 +46,18 @@ func computation(q ReportQuery) (computeFunc, error) {
 	case "billable":
 		return func(j *reports.Journal, r reports.Request, zone zones) reports.Document {
 			return billable.Compute(j, r, billable.Options{Zones: zone}).Document()
+		}, nil
+	case "care":
+		return func(j *reports.Journal, r reports.Request, _ zones) reports.Document {
+			return care.Compute(j, r, care.Options{}).Document()
+		}, nil
+	case "stops":
+		return func(j *reports.Journal, r reports.Request, _ zones) reports.Document {
+			return stops.Compute(j, r).Document()
+		}, nil
+	case "axles":
+		return func(j *reports.Journal, r reports.Request, _ zones) reports.Document {
+			return axles.Compute(j, r, axles.Options{}).Document()
 		}, nil
 	}
 	return nil, Fail(BadRequest, "report %q does not exist; there are %s", q.Name, strings.Join(ReportNames(), ", "))
