@@ -1,0 +1,39 @@
+package arithmetic
+
+import (
+	"math/big"
+	"testing"
+)
+
+func TestValue(t *testing.T) {
+	for expression, want := range map[string]string{
+		"1 + 2 × 3": "7", "(1 + 2) × 3": "9", "7 ÷ 4": "7/4", "10 − 2 − 3": "5", "−3 + 1": "-2", "0.1 + 0.2": "3/10",
+		"roundup(40 ÷ 15) × 15": "45", "roundup(45 ÷ 15)": "3", "roundup(−1.5)": "-1", "rounddown(2.9)": "2", "rounddown(−2.1)": "-3",
+		"round(2.5)": "3", "round(−2.5)": "-3", "round(−2.4)": "-2", "round(2.4)": "2", "max(0, 60 − 75)": "0", "min(3, 2, 4)": "2",
+	} {
+		got, err := Value(expression)
+		if want, _ := new(big.Rat).SetString(want); err != nil || got.Cmp(want) != 0 {
+			t.Errorf("%s = %v, %v; want %v", expression, got, err, want)
+		}
+	}
+	for _, expression := range []string{"", "1 +", "x", `"1"`, "1 / 0", "f(1)", "1 % 2", "round(1, 2)", "min()", "!1", "a.b(1)", "1,000"} {
+		if v, err := Value(expression); err == nil {
+			t.Errorf("%q was read as %v", expression, v)
+		}
+	}
+}
+
+func TestCheck(t *testing.T) {
+	for _, c := range []struct {
+		expression, result string
+		ok                 bool
+	}{
+		{"45 ÷ 60 × 180.00 × 1.5", "202.50 EUR", true}, {"45 ÷ 60 × 180.00 × 1.5", "202.51 EUR", false},
+		{"1 ÷ 3", "0.333", true}, {"1 ÷ 3", "0.334", false}, {"2 ÷ 3", "0.67", true}, {"0.125", "0.12", true}, {"0.125", "0.13 EUR", true},
+		{"1000 × 3", "3,000 kg", true}, {"0 − 7.5", "−7.50 EUR", true}, {"0 − 7.5", "-7.50 EUR", true}, {"1", "one", false}, {"1", "1/1", false},
+	} {
+		if err := Check(c.expression, c.result); (err == nil) != c.ok {
+			t.Errorf("%s is %s: %v", c.expression, c.result, err)
+		}
+	}
+}
