@@ -151,6 +151,8 @@ type Report struct {
 	NotBilled []NotBilled
 	ShiftMS   int64 // all time of the shifts in the period that the request asks for
 	Invoices  []Invoice
+	Clients   map[events.ClientID]string // names of those that have a line or time, where the register knows them
+	Jobs      map[events.JobID]string
 	Findings  []reports.Finding
 }
 
@@ -235,11 +237,26 @@ func (b *builder) finish() {
 	})
 	b.findNotBilled()
 	b.r.Invoices = invoicesOf(b.r.Lines)
+	b.names()
 	if list := b.r.Currencies(); len(list) > 1 {
 		b.r.Findings = append(b.r.Findings, reports.NewFinding(reports.MixedCurrencies, "", b.q.Period.From, nil,
 			"the lines are in %v", list))
 	}
 	reports.SortFindings(b.r.Findings)
+}
+
+// names looks up what clients and jobs are called at the end of the period.
+func (b *builder) names() {
+	b.r.Clients, b.r.Jobs = map[events.ClientID]string{}, map[events.JobID]string{}
+	at := events.Time{UnixMS: b.q.Period.To.UnixMS - 1}
+	for _, s := range b.r.ByJob() {
+		if c, ok := b.j.Book.Client(s.Client, at); ok {
+			b.r.Clients[s.Client] = c.Name
+		}
+		if job, ok := b.j.Book.Job(s.Job, at); ok {
+			b.r.Jobs[s.Job] = job.Name
+		}
+	}
 }
 
 func compareLines(x, y Line) int {

@@ -129,7 +129,7 @@ func TestGlanceSaysTheTotals(t *testing.T) {
 	for label, want := range map[string]string{
 		"Tipped": "2 consignments, " + reports.Tonnes(totalOf(t, consignments, "mass_kg")) + ", " + reports.CubicMetres(totalOf(t, consignments, "volume_m3")),
 		"Dockets": "1 of 2 consignments, net " + reports.Tonnes(totalOf(t, dockets, "net_kg")) + ": " +
-			reports.Tonnes(totalOf(t, dockets, "difference_kg")),
+			strings.TrimPrefix(reports.Tonnes(totalOf(t, dockets, "difference_kg")), "-"),
 		"Held at the end": reports.Tonnes(totalOf(t, held, "mass_kg")),
 		"Hazardous":       "in 1 consignment",
 		"Where to":        "5.30 t",

@@ -97,9 +97,13 @@ func (r *Report) dockets() string {
 	if count == 0 {
 		return text
 	}
-	account := r.Totals.DocketNetG - r.Totals.DifferenceG
-	return fmt.Sprintf("%s, net %s: %s (%s) against the account", text, reports.Tonnes(r.Totals.DocketNetG), reports.Tonnes(r.Totals.DifferenceG),
-		reports.Percent(r.Totals.DifferenceG, account))
+	more, account := "more", r.Totals.DocketNetG-r.Totals.DifferenceG
+	difference := r.Totals.DifferenceG
+	if difference < 0 {
+		more, difference = "less", -difference
+	}
+	return fmt.Sprintf("%s, net %s: %s (%s) %s than the account", text, reports.Tonnes(r.Totals.DocketNetG), reports.Tonnes(difference),
+		reports.Percent(difference, account), more)
 }
 
 func (r *Report) complete() string {

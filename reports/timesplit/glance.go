@@ -56,8 +56,8 @@ func (r *Report) waysOfEmptying() []reports.Field {
 		}
 		if all.Count > 0 {
 			mean := reports.MulDiv(all.TotalMS, 1, int64(all.Count))
-			fields = append(fields, reports.Field{Label: title(way), Text: fmt.Sprintf("%d in %s, %s each on average, clearing %s (%s an hour)", all.Count,
-				reports.Hours(all.TotalMS), reports.Hours(mean), reports.CubicMetres(all.ClearedML), reports.CubicMetres(all.ClearedMLPerHour()))})
+			fields = append(fields, reports.Field{Label: title(way), Text: fmt.Sprintf("%d in %s, %d min each on average, clearing %s (%s an hour)", all.Count,
+				reports.Hours(all.TotalMS), reports.MulDiv(mean, 1, 60_000), reports.CubicMetres(all.ClearedML), reports.CubicMetres(all.ClearedMLPerHour()))})
 		}
 	}
 	return fields
@@ -75,6 +75,6 @@ func (r *Report) saved() string {
 	if ms < 0 {
 		verb, ms = "cost", -ms
 	}
-	return fmt.Sprintf("%s %s: the same loads, replayed under one rule, need %d trips with the decants and %d without, %d fewer; %s went on decanting (%d trips are on record)",
-		verb, reports.Hours(ms), with, plain, trips, reports.Hours(decantMS), recorded)
+	return fmt.Sprintf("%s %s. One rule for both, the same loads need %s without decanting and %d with it, %d fewer; %s went on decanting. On record are %d.",
+		verb, reports.Hours(ms), reports.Counted(plain, "trip"), with, trips, reports.Hours(decantMS), recorded)
 }
