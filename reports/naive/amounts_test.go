@@ -1,0 +1,133 @@
+package naive_test
+
+import (
+	"fmt"
+
+	"pgregory.net/rapid"
+
+	"spoilbook/events"
+)
+
+func (s *teller) volume(most int64) *events.Volume {
+	v := rapid.Int64Range(0, most).Draw(s.t, "mL")
+	if s.chance(30) {
+		v = v / 250_000 * 250_000
+	}
+	return &events.Volume{VolumeML: v, Basis: pick(s, "basis", events.Measured, events.Derived, events.Assumed),
+		ToleranceML: pick(s, "tolerance", 0, v/50)}
+}
+
+// load fills the tank; what entered is known in one or more of the four ways,
+// and now and then in one that can not be true.
+func (s *teller) load(job events.JobID) {
+	from, to, occurred := s.interval(40 * minute)
+	b := events.LoadCollected{Start: from, End: to, Material: pick(s, "material", events.MaterialID("M-CLAY"), "M-CLAY", "M-PEAT", "M-GRIT", "M-UNKNOWN")}
+	ways := rapid.IntRange(1, 15).Draw(s.t, "ways")
+	volume := s.volume(4_000_000)
+	if ways&1 != 0 || ways&2 != 0 {
+		b.SlurryVolume = volume
+	}
+	if ways&1 != 0 || ways&4 != 0 {
+		density := rapid.Int64Range(1000, 1500).Draw(s.t, "kg/m3")
+		if volume.VolumeML > 100 && s.chance(4) { // a few grams can be rounded into what is possible
+			density = pick(s, "impossible", int64(900), 3000)
+		}
+		b.SlurryMass = &events.Mass{MassG: volume.VolumeML * density / 1000, Basis: events.Measured}
+	}
+	if ways&8 != 0 {
+		b.Bank = &events.BankSoil{Volume: *s.volume(2_000_000)}
+		if s.chance(50) {
+			b.Bank.BulkDensityGPerM3 = rapid.Int64Range(1_500_000, 2_100_000).Draw(s.t, "g/m3")
+		}
+		if s.chance(50) {
+			ppm := rapid.Int64Range(0, 250_000).Draw(s.t, "ppm")
+			b.Bank.MoisturePPM = &ppm
+		}
+	}
+	if s.chance(60) {
+		b.JettingWater = s.volume(1_500_000)
+	}
+	s.sayAt(occurred, job, b)
+}
+
+func (s *teller) decant(job events.JobID) {
+	from, to, occurred := s.interval(20 * minute)
+	b := events.WaterDecanted{Start: from, End: to, Volume: *s.volume(1_500_000), Outfall: pick(s, "outfall", events.OutfallID("O-SEWER"), "O-SEWER", "")}
+	if s.chance(25) {
+		g := rapid.Int64Range(995_000, 1_120_000).Draw(s.t, "decant g/m3")
+		b.DensityGPerM3 = &g
+	}
+	if s.chance(25) {
+		mg := rapid.Int64Range(0, 60_000).Draw(s.t, "mg/L")
+		b.SuspendedSolidsMGPerL = &mg
+	}
+	s.sayAt(occurred, job, b)
+}
+
+func (s *teller) tip(where events.FacilityID) {
+	from, to, occurred := s.interval(15 * minute)
+	b := events.SpoilTipped{Start: from, End: to, Facility: where}
+	switch rapid.IntRange(0, 5).Draw(s.t, "how much") {
+	case 0, 1, 2:
+		b.Whole = true
+	case 3:
+		b.Volume = s.volume(3_000_000)
+	case 4:
+		b.Mass = &events.Mass{MassG: s.volume(4_000_000).VolumeML, Basis: events.Measured}
+	case 5:
+		b.PortionPPM = rapid.Int64Range(1, 1_000_000).Draw(s.t, "portion")
+	}
+	s.sayAt(occurred, "", b)
+}
+
+func (s *teller) refill() {
+	from, to, occurred := s.interval(20 * minute)
+	b := events.WaterRefilled{Start: from, End: to, WaterSource: pick(s, "source", events.WaterSourceID("S-MAINS"), "S-UNKNOWN")}
+	how := rapid.IntRange(1, 3).Draw(s.t, "known by")
+	if how&1 != 0 {
+		b.Volume = s.volume(1_800_000)
+	}
+	if how&2 != 0 {
+		first := rapid.Int64Range(0, 1_000_000_000).Draw(s.t, "meter")
+		last := first + rapid.Int64Range(0, 1_800_000).Draw(s.t, "drawn")
+		if s.chance(4) {
+			first, last = last, first
+		}
+		b.MeterStartML, b.MeterEndML = &first, &last
+	}
+	s.sayAt(occurred, "", b)
+}
+
+func (s *teller) use(job events.JobID) {
+	from, to, occurred := s.interval(10 * minute)
+	s.sayAt(occurred, job, events.WaterUsed{Start: from, End: to, Purpose: pick(s, "purpose", events.ForWashing, events.ForFlushing),
+		Volume: *s.volume(400_000), IntoDebrisTank: s.chance(50)})
+}
+
+func (s *teller) gauge(tank events.Tank) {
+	s.say("", events.TankGauged{Tank: tank, Volume: *s.volume(pick(s, "most", int64(0), 2_000_000, 6_000_000))})
+}
+
+// dockets come days later: one for most tips, and some for the wrong one, twice
+// or from another facility.
+func (s *teller) dockets() {
+	s.now += 48 * hour
+	for _, e := range s.said {
+		tip, ok := e.Body.(events.SpoilTipped)
+		if !ok || s.chance(20) {
+			continue
+		}
+		for range pick(s, "dockets", 1, 1, 1, 2) {
+			s.wait(hour)
+			b := events.DocketReceived{Tip: e.Ref(), Facility: tip.Facility, Number: fmt.Sprint("D", len(s.said)), WeighedAt: tip.End,
+				NetG: rapid.Int64Range(0, 400).Draw(s.t, "net") * 20_000, ScaleIntervalG: 20_000}
+			if s.chance(5) {
+				b.Facility = "F-OTHER"
+			}
+			if s.chance(5) {
+				b.Tip.ID = "E9999"
+			}
+			s.say("", b)
+		}
+	}
+}

@@ -1,0 +1,197 @@
+package naive_test
+
+import (
+	"maps"
+	"math/big"
+	"slices"
+
+	"spoilbook/events"
+	"spoilbook/reports"
+	"spoilbook/reports/naive"
+	"spoilbook/reports/tank"
+)
+
+// compareContents compares the debris tank parcel by parcel. A parcel that one
+// side no longer has is nothing.
+func compareContents(g judge, got, want naive.Tank, b bound) {
+	held := map[events.Ref]*naive.Parcel{}
+	for i := range got.Parcels {
+		held[got.Parcels[i].Entry] = &got.Parcels[i]
+	}
+	for _, p := range want.Parcels {
+		q := held[p.Entry]
+		if q == nil {
+			q = &naive.Parcel{Amount: amount(0, 0), Job: p.Job, Material: p.Material}
+		}
+		if q.Job != p.Job || q.Material != p.Material {
+			g.t.Fatalf("%s\nparcel %s is of %s, %s in production; want %s, %s", g.what, p.Entry, p.Job, p.Material, q.Job, q.Material)
+		}
+		g.within("solids held", q.SolidsG, p.SolidsG.Num().Int64(), b.parcel)
+		g.within("water held", q.WaterG, p.WaterG.Num().Int64(), b.parcel)
+		delete(held, p.Entry)
+	}
+	for _, q := range held {
+		g.within("solids held", q.SolidsG, 0, b.parcel)
+		g.within("water held", q.WaterG, 0, b.parcel)
+	}
+}
+
+// compareOutcome compares what the last entry did.
+func compareOutcome(g judge, j *reports.Journal, out naive.Outcome, a *tank.Account, b bound) {
+	moved := func(what string, exact naive.Amount, solidsG, waterG int64) {
+		g.within("solids "+what, exact.SolidsG, solidsG, b.total)
+		g.within("water "+what, exact.WaterG, waterG, b.total)
+	}
+	switch body := out.Entry.Body.(type) {
+	case events.LoadCollected:
+		l := a.Loads[len(a.Loads)-1]
+		moved("loaded", out.Moved, l.SolidsG, l.WaterG)
+		g.within("mass loaded", out.Moved.MassG(), l.MassG(), 0.5)
+		g.within("jetting water lost", out.LostML, l.LostML, b.total)
+	case events.WaterDecanted:
+		d := a.Decants[len(a.Decants)-1]
+		moved("decanted", out.Moved, d.SolidsG, d.WaterG)
+		moved("decanted and not held", out.Unheld, d.UnheldSolidsG, d.UnheldWaterG)
+		g.within("free water", out.FreeML, d.FreeWaterML, 1)
+		compareShares(g, j, out, d.Shares, b)
+		g.exact("shares and what was not held", sumOf(d.Shares)+d.UnheldSolidsG+d.UnheldWaterG, d.SolidsG+d.WaterG)
+		if body.DensityGPerM3 == nil && body.SuspendedSolidsMGPerL == nil {
+			g.exact("clear water decanted", d.WaterG, body.Volume.VolumeML)
+		}
+	case events.SpoilTipped:
+		p := a.Tips[len(a.Tips)-1]
+		if !positive(out.Unheld.MassG()) {
+			moved("tipped", out.Moved, p.SolidsG, p.WaterG)
+		}
+		g.within("solids tipped and not held", out.Unheld.SolidsG, p.UnheldSolidsG, b.beyond)
+		g.within("water tipped and not held", out.Unheld.WaterG, p.UnheldWaterG, b.beyond)
+		compareShares(g, j, out, p.Shares, b)
+		g.exact("shares and what was not held", sumOf(p.Shares)+p.UnheldSolidsG+p.UnheldWaterG, p.MassG())
+		g.exact("the tip and its heel", p.MassG()-p.UnheldSolidsG-p.UnheldWaterG+p.Heel.MassG(), p.Before.MassG())
+		if body.Mass != nil {
+			g.exact("mass tipped", p.MassG(), body.Mass.MassG)
+		}
+	case events.TankGauged:
+		p := a.Gauges[len(a.Gauges)-1]
+		g.within("gauged account", out.AccountML, p.AccountML, b.total)
+	}
+}
+
+func positive(r *big.Rat) bool { return r.Sign() > 0 }
+
+func sumOf(shares []tank.Share) (massG int64) {
+	for i := range shares {
+		massG += shares[i].MassG()
+	}
+	return massG
+}
+
+// compareShares compares what came from each parcel and from each job.
+func compareShares(g judge, j *reports.Journal, out naive.Outcome, shares []tank.Share, b bound) {
+	byEntry, byJob := map[events.Ref]tank.Share{}, map[events.JobID]int64{}
+	for _, s := range shares {
+		byEntry[j.Recorded(s.Position).Ref()] = s
+		byJob[s.Job] += s.MassG()
+	}
+	exactByJob, parcels := map[events.JobID]*big.Rat{}, map[events.JobID]float64{}
+	for _, p := range out.Parts {
+		s := byEntry[p.Entry]
+		delete(byEntry, p.Entry)
+		g.within("solids of a share", p.SolidsG, s.SolidsG, b.parcel)
+		g.within("water of a share", p.WaterG, s.WaterG, b.parcel)
+		g.within("volume of a share", p.VolumeML(), s.VolumeML, 1+2*b.parcel)
+		if exactByJob[p.Job] == nil {
+			exactByJob[p.Job] = new(big.Rat)
+		}
+		exactByJob[p.Job].Add(exactByJob[p.Job], p.MassG())
+		parcels[p.Job]++
+	}
+	if len(byEntry) != 0 {
+		g.t.Fatalf("%s\nproduction has shares of %v, which the tank did not hold", g.what, slices.Collect(maps.Keys(byEntry)))
+	}
+	for job, exact := range exactByJob {
+		g.within("share of a job", exact, byJob[job], 2*b.parcel*parcels[job])
+	}
+}
+
+// compareMovements compares what the entry moved into and out of each account.
+func compareMovements(g judge, got naive.Tank, before, after *tank.Account, b bound) {
+	names := map[string]bool{}
+	for _, a := range after.Balances() {
+		names[string(a.Account)] = true
+	}
+	for name := range got.Accounts {
+		names[name] = true
+	}
+	for _, name := range slices.Sorted(maps.Keys(names)) {
+		exact, ok := got.Accounts[name]
+		if !ok {
+			exact = amount(0, 0)
+		}
+		was, is := before.Balance(tank.AccountName(name)), after.Balance(tank.AccountName(name))
+		g.within("solids to "+name, exact.SolidsG, is.SolidsG-was.SolidsG, b.beyond)
+		g.within("water to "+name, exact.WaterG, is.WaterG-was.WaterG, b.beyond)
+	}
+}
+
+// compareDocket checks what the last docket moved: to the facility what it shows
+// more than the account, from it what it shows less, and nothing when it does not
+// count. The first docket of a tip counts, when it is the tip's facility's.
+func compareDocket(g judge, before, after *tank.Account) {
+	d := after.Dockets[len(after.Dockets)-1]
+	body := d.Entry.Body.(events.DocketReceived)
+	var tipped *tank.Tip
+	for i := range after.Tips {
+		if tip := &after.Tips[i]; tip.Entry.Ref() == body.Tip && tip.Facility == body.Facility {
+			tipped = tip
+		}
+	}
+	counts := tipped != nil
+	for _, earlier := range after.Dockets[:len(after.Dockets)-1] {
+		b := earlier.Entry.Body.(events.DocketReceived)
+		counts = counts && (b.Tip != body.Tip || b.Facility != body.Facility)
+	}
+	if d.Counts != counts {
+		g.t.Fatalf("%s\nthe docket counts: %v; want %v", g.what, d.Counts, counts)
+	}
+	var more int64
+	if counts {
+		more = body.NetG - tipped.MassG()
+		g.exact("difference of a docket", d.DifferenceG, more)
+		mass, basis := tipped.SettledMassG()
+		g.exact("settled mass", mass, body.NetG)
+		if basis != events.Measured {
+			g.t.Fatalf("%s\nthe settled mass is %s", g.what, basis)
+		}
+	}
+	moved := func(name tank.AccountName) int64 {
+		is, was := after.Balance(name), before.Balance(name)
+		return is.SolidsG + is.WaterG - was.SolidsG - was.WaterG
+	}
+	g.exact("to the facility", moved(tank.FacilityAccount(body.Facility)), more)
+	g.exact("to unaccounted", moved(tank.Unaccounted), -more)
+}
+
+// compareWhole checks what needs no tolerance: later entries change no earlier
+// figure, every account balances, and the ledger with its mistakes and
+// corrections gives what the truth gives.
+func compareWhole(g judge, whole, truth *tank.Account) {
+	var solids, water int64
+	for _, b := range whole.Balances() {
+		solids, water = solids+b.SolidsG, water+b.WaterG
+		if t := truth.Balance(b.Account); t != b {
+			g.t.Fatalf("%s: %+v; from the truth %+v", g.what, b, t)
+		}
+	}
+	g.exact("solids of all accounts", solids, 0)
+	g.exact("water of all accounts", water, 0)
+	g.exact("solids in the debris tank", whole.Balance(tank.DebrisTank).SolidsG, whole.Debris.SolidsG())
+	g.exact("water in the debris tank", whole.Balance(tank.DebrisTank).WaterG, whole.Debris.WaterG())
+	g.exact("fresh water", whole.Balance(tank.FreshTank).WaterG, whole.FreshML)
+	for i := range whole.Loads {
+		g.exact("mass after load", whole.Loads[i].After.MassG(), truth.Loads[i].After.MassG())
+	}
+	for i := range whole.Tips {
+		g.exact("mass tipped", whole.Tips[i].MassG(), truth.Tips[i].MassG())
+	}
+}

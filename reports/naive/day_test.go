@@ -1,0 +1,167 @@
+package naive_test
+
+import (
+	"pgregory.net/rapid"
+
+	"spoilbook/events"
+)
+
+var jobs = []events.JobID{"J-1", "J-2", "J-3"}
+
+func pick[T any](s *teller, label string, of ...T) T { return rapid.SampledFrom(of).Draw(s.t, label) }
+
+// tellDay tells one to three shifts of a truck and the dockets that came after.
+func tellDay(t *rapid.T, begin start) *teller {
+	s := &teller{t: t, start: begin, now: begin.unixMS}
+	if s.chance(50) {
+		s.gauge(events.FreshTank)
+	}
+	for range rapid.IntRange(1, 3).Draw(t, "shifts") {
+		s.tellShift()
+		s.now += 30*minute + rapid.Int64Range(0, 10*60).Draw(t, "off")*minute
+	}
+	s.dockets()
+	return s
+}
+
+func (s *teller) tellShift() {
+	s.usually("", events.ShiftStarted{})
+	if s.at != "" && s.chance(60) {
+		s.work(s.at) // the visit of the shift before goes on
+		s.leave()
+	}
+	for range rapid.IntRange(0, 5).Draw(s.t, "blocks") {
+		s.wait(50 * minute)
+		switch rapid.IntRange(0, 9).Draw(s.t, "block") {
+		case 0, 1, 2, 3:
+			job := pick(s, "job", jobs...)
+			s.usually(job, events.SiteArrived{})
+			s.at = job
+			s.work(job)
+			s.leave()
+		case 4, 5, 6:
+			s.facility()
+		case 7:
+			s.refill()
+		case 8:
+			s.act("")
+		case 9:
+			s.idle()
+		}
+	}
+	if s.chance(15) {
+		job := pick(s, "job", jobs...)
+		s.usually(job, events.SiteArrived{})
+		s.at = job
+		s.work(job)
+	}
+	s.wait(40 * minute)
+	s.usually("", events.ShiftEnded{})
+}
+
+func (s *teller) leave() {
+	s.wait(15 * minute)
+	s.usually(s.at, events.SiteLeft{})
+	s.at = ""
+}
+
+// work does what is done at a site.
+func (s *teller) work(job events.JobID) {
+	for range rapid.IntRange(0, 6).Draw(s.t, "acts") {
+		s.wait(15 * minute)
+		s.act(job)
+	}
+}
+
+func (s *teller) act(job events.JobID) {
+	switch rapid.IntRange(0, 13).Draw(s.t, "act") {
+	case 0, 1, 2, 3:
+		if job != "" {
+			s.load(job)
+		}
+	case 4, 5, 6:
+		s.decant(job)
+	case 7:
+		s.idle()
+	case 8:
+		s.stop()
+	case 9:
+		s.gauge(pick(s, "tank", events.DebrisTank, events.FreshTank))
+	case 10:
+		s.use(job)
+	case 11:
+		s.refill()
+	case 12:
+		s.idle()
+	case 13:
+		if s.chance(30) {
+			s.tip("F-PIT") // somewhere on the site
+		}
+	}
+}
+
+// idle begins or ends a standby or a rest, or tells of the plant, which fills no
+// time.
+func (s *teller) idle() {
+	switch rapid.IntRange(0, 4).Draw(s.t, "idle") {
+	case 0, 1:
+		if s.standby {
+			s.usually(s.at, events.StandbyEnded{})
+		} else {
+			s.say(s.at, events.StandbyStarted{Cause: pick(s, "cause", events.AwaitingClient, events.Weather)})
+		}
+		s.standby = !s.standby
+	case 2, 3:
+		if s.rest {
+			s.usually("", events.RestEnded{})
+		} else {
+			s.say("", events.RestStarted{})
+		}
+		s.rest = !s.rest
+	case 4:
+		s.say("", events.PumpEngaged{Pump: events.VacuumPump})
+	}
+}
+
+// stop presses the emergency stop; what should follow sometimes does not, and
+// work goes on meanwhile in some records.
+func (s *teller) stop() {
+	s.say(s.at, events.EmergencyStopPressed{Station: events.StationRear, Cause: "cable seen", Attribution: events.ByClient})
+	s.wait(10 * minute)
+	if s.chance(20) {
+		s.say(s.at, events.EmergencyStopPressed{Station: events.StationCab})
+	}
+	if s.chance(15) {
+		s.act(s.at)
+	}
+	s.wait(30 * minute)
+	if s.chance(80) {
+		s.say(s.at, events.EmergencyStopReset{Inspected: true})
+	}
+	s.wait(10 * minute)
+	if s.chance(80) {
+		s.say(s.at, events.PlantRestarted{})
+	}
+}
+
+// facility goes to a facility, tips there most times, and washes out.
+func (s *teller) facility() {
+	where := pick(s, "facility", events.FacilityID("F-PIT"), "F-WET")
+	s.usually("", events.FacilityArrived{Facility: where})
+	s.wait(20 * minute)
+	if s.chance(15) {
+		s.idle()
+	}
+	for range pick(s, "tips", 1, 1, 1, 1, 0, 2) {
+		s.tip(where)
+		s.wait(10 * minute)
+	}
+	if s.chance(15) {
+		s.refill()
+	}
+	if s.chance(15) {
+		s.use("")
+	}
+	s.wait(20 * minute)
+	s.usually("", events.FacilityLeft{Facility: where})
+}
