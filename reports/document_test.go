@@ -52,3 +52,12 @@ func TestRowsCanBeWalkedAgain(t *testing.T) {
 		}
 	}
 }
+
+func TestAddUp(t *testing.T) {
+	cols := []reports.Column{reports.TextColumn("a", "A"), reports.CountColumn("b", "B"), reports.RatioColumn("c", "C", "%", 3, 1)}
+	rows := []reports.Row{{Cells: []reports.Cell{reports.T("x"), reports.N(2), reports.N(5)}},
+		{Cells: []reports.Cell{reports.T("y"), {Int: 9, Empty: true}, reports.N(5)}}, {Cells: []reports.Cell{reports.T("z"), reports.N(-5), reports.N(5)}}}
+	if got, want := reports.AddUp(cols, rows), []reports.Cell{reports.Blank(), reports.N(-3), reports.Blank()}; !slices.Equal(got, want) {
+		t.Errorf("sums %+v, want %+v", got, want)
+	}
+}

@@ -1,6 +1,7 @@
 package reports_test
 
 import (
+	"fmt"
 	"go/ast"
 	"go/parser"
 	"go/token"
@@ -8,6 +9,7 @@ import (
 	"slices"
 	"strconv"
 	"testing"
+	"time"
 
 	"spoilbook/events"
 	"spoilbook/reports"
@@ -88,5 +90,53 @@ func TestSortFindings(t *testing.T) {
 		if got[i].At != want[i].At || got[i].Truck != want[i].Truck || got[i].Code != want[i].Code || got[i].What != want[i].What {
 			t.Fatalf("order %+v", got)
 		}
+	}
+}
+
+func TestFindingsAreGroupedBySeverity(t *testing.T) {
+	found := func(code reports.Code, severity reports.Severity, what string) reports.Finding {
+		return reports.Finding{Code: code, Severity: severity, What: what}
+	}
+	fs := []reports.Finding{found("n", reports.Note, "1"), found("w", reports.Warning, "2"), found("s", reports.Serious, "3"),
+		found("n", reports.Note, "4"), found("x", "unheard of", "5"), found("v", reports.Warning, "6"), found("w", reports.Note, "7")}
+	got := []string{}
+	for _, g := range reports.GroupFindings(fs) {
+		got = append(got, fmt.Sprintf("%s %s %d %s", g.Code, g.Severity, g.Count, g.First.What))
+	}
+	if want := []string{"x unheard of 1 5", "s serious 1 3", "w warning 1 2", "v warning 1 6", "n note 2 1", "w note 1 7"}; !slices.Equal(got, want) {
+		t.Errorf("groups %q, want %q", got, want)
+	}
+	order := ""
+	for _, f := range reports.BySeverity(fs) {
+		order += f.What
+	}
+	if order != "5326147" {
+		t.Errorf("by severity %s", order)
+	}
+}
+
+func TestExampleOfAGroup(t *testing.T) {
+	p, err := reports.Days("2026-10-01", "2026-10-31", time.FixedZone("", 3600))
+	if err != nil {
+		t.Fatal(err)
+	}
+	all := reports.Finding{At: events.MustTime("2026-10-05T23:30:00.000Z"), Truck: "TM-01", Job: "J-1", What: "odd"}
+	for _, c := range []struct {
+		f    reports.Finding
+		want string
+	}{{all, "2026-10-06 TM-01 J-1: odd"}, {reports.Finding{What: "odd"}, "odd"}, {reports.Finding{Job: "J-1", What: "odd"}, "J-1: odd"}} {
+		if got := reports.GroupFindings([]reports.Finding{c.f})[0].Example(p); got != c.want {
+			t.Errorf("%q, want %q", got, c.want)
+		}
+	}
+}
+
+func TestUnion(t *testing.T) {
+	a := []uint64{5, 1, 5}
+	if got := reports.Union(a, nil, []uint64{3, 1}); !slices.Equal(got, []uint64{1, 3, 5}) || !slices.Equal(a, []uint64{5, 1, 5}) {
+		t.Errorf("union %v, of %v", got, a)
+	}
+	if got := reports.Union(); len(got) != 0 {
+		t.Errorf("union of nothing %v", got)
 	}
 }
