@@ -91,7 +91,7 @@ func (r *Report) shiftTable() reports.Table {
 		cells := append([]reports.Cell{reports.T(string(s.Truck)), reports.T(string(s.Operator)),
 			reports.T(strings.Join(crew, ", ")), reports.At(s.From), reports.At(s.To), reports.Yes(!s.Open)},
 			activityCells(Hours(s.Slices))...)
-		rows = append(rows, reports.Row{Cells: append(cells, reports.T(r.label(s))), Cites: s.Positions})
+		rows = append(rows, reports.Row{Key: s.key(), Cells: append(cells, reports.T(r.label(s))), Cites: s.Positions})
 	}
 	return reports.Table{Name: "Shifts", Empty: "No truck was on shift in this period.", Title: "Hours of each shift by activity",
 		Note: "The activities of a row sum to its length.", Columns: cols, Rows: reports.RowsOf(rows),
@@ -169,7 +169,7 @@ func (r *Report) sliceTable() reports.Table {
 			if c.Visit >= 0 {
 				visit = s.Visits[c.Visit].Arrived
 			}
-			rows = append(rows, reports.Row{Cites: c.Positions, Cells: []reports.Cell{
+			rows = append(rows, reports.Row{Key: timeKey(s.Truck, c.From), Cites: c.Positions, Cells: []reports.Cell{
 				reports.T(string(s.Truck)), reports.At(c.From), reports.At(c.To), reports.N(c.LengthMS()),
 				reports.T(string(c.Activity)), reports.T(string(c.Part)), reports.T(c.Cause), reports.T(string(c.Side)),
 				reports.T(string(c.Job)), reports.At(visit)}})

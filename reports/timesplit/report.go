@@ -37,6 +37,8 @@ type Report struct {
 	Replays  []Replay   // none when narrowed: the tank is shared
 	WorkRest []WorkRest // by person and limit; none when narrowed
 	Findings []reports.Finding
+
+	journal *reports.Journal
 }
 
 // Compute makes the time split of the shifts of which any part lies in the
@@ -46,7 +48,7 @@ func Compute(j *reports.Journal, q reports.Request, o Options) *Report {
 		o.Rest, _ = workrest.Named("")
 	}
 	o.Tank.OmitMovements = true
-	r := &Report{Request: q, Position: j.Position, Rest: o.Rest,
+	r := &Report{Request: q, Position: j.Position, Rest: o.Rest, journal: j,
 		Narrowed: q.Filter.Job != "" || q.Filter.Client != ""}
 	people := roster{}
 	for _, id := range q.Trucks(j) {

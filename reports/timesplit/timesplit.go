@@ -183,12 +183,16 @@ type division struct {
 	spans    []span
 	runs     []stopRun
 	shifts   []Shift
+	grounds  []ground // of each shift
 	outside  []Outside
 	findings []reports.Finding
 
 	last   *Visit // the latest visit, in whichever shift
 	onSite bool   // the shift before ended during it
 }
+
+// ground is what a shift was cut by: segments that fill it, and claims on top.
+type ground struct{ segments, claims []claim }
 
 func divide(entries []reports.Entry, truck events.TruckID) *division {
 	d := &division{truck: truck, entries: entries}
@@ -219,6 +223,7 @@ func (d *division) cut(k int) {
 	claims := d.claims(k, base)
 	d.findOverlaps(claims)
 	s.Slices = sweep(&s, base.segments, claims)
+	d.grounds = append(d.grounds, ground{base.segments, claims})
 	d.checkUnexplained(&s)
 	d.shifts = append(d.shifts, s)
 }
