@@ -37,3 +37,15 @@ func TestCheck(t *testing.T) {
 		}
 	}
 }
+
+func TestRuler(t *testing.T) {
+	minutes, seconds := RulerFor(60_000, 5_400_000), RulerFor(60_000, 90_500)
+	for got, want := range map[string]string{
+		minutes.Result(5_400_000): "90 min", minutes.Hour(): "60", seconds.Hour(): "3600", seconds.Result(90_500): "90.5 s",
+		seconds.Number(-1_010): "-1.01", seconds.Number(100_000): "100", minutes.Sum([]int64{60_000, -120_000}): "1 + (-2)", minutes.Sum(nil): "",
+	} {
+		if got != want {
+			t.Errorf("got %q, want %q", got, want)
+		}
+	}
+}

@@ -8,6 +8,7 @@ import (
 
 	"spoilbook/events"
 	"spoilbook/reports"
+	"spoilbook/reports/arithmetic"
 )
 
 // timeKey names a line by its truck and its beginning in UTC, whatever offset the
@@ -47,38 +48,11 @@ func (r *Report) clock(t events.Time) string {
 	return local.Format("2006-01-02 15:04")
 }
 
-// ruler writes lengths of time as plain numbers in one unit: minutes where all are
-// whole ones, otherwise seconds.
-type ruler struct{ seconds bool }
-
-func rulerFor(lengthsMS ...int64) ruler {
-	return ruler{slices.ContainsFunc(lengthsMS, func(ms int64) bool { return ms%60_000 != 0 })}
-}
-
-func (u ruler) unit() string {
-	if u.seconds {
-		return "s"
-	}
-	return "min"
-}
-
-func (u ruler) number(ms int64) string {
-	switch {
-	case !u.seconds:
-		return fmt.Sprint(ms / 60_000)
-	case ms%1000 == 0:
-		return fmt.Sprint(ms / 1000)
-	}
-	return strings.ReplaceAll(reports.Decimal(ms, 3, 3), ",", "")
-}
-
-func (u ruler) result(ms int64) string { return u.number(ms) + " " + u.unit() }
-
 // difference is the step that takes the beginning of a time from its end, both
 // counted from the shift's start.
-func (u ruler) difference(what string, s *Shift, from, to events.Time, cites []uint64) reports.Step {
-	return reports.Step{What: what, Arithmetic: u.number(to.UnixMS-s.From.UnixMS) + " − " + u.number(from.UnixMS-s.From.UnixMS),
-		Result: u.result(to.UnixMS - from.UnixMS), Cites: cites}
+func difference(u arithmetic.Ruler, what string, s *Shift, from, to events.Time, cites []uint64) reports.Step {
+	return reports.Step{What: what, Arithmetic: u.Number(to.UnixMS-s.From.UnixMS) + " − " + u.Number(from.UnixMS-s.From.UnixMS),
+		Result: u.Result(to.UnixMS - from.UnixMS), Cites: cites}
 }
 
 func (r *Report) explainShift(s *Shift) reports.Explanation {
@@ -91,7 +65,7 @@ func (r *Report) explainShift(s *Shift) reports.Explanation {
 		byActivity[c.Activity] = append(byActivity[c.Activity], c)
 		sum += c.LengthMS()
 	}
-	u := rulerFor(lengths...)
+	u := arithmetic.RulerFor(lengths...)
 	e := reports.Explanation{Report: "timesplit", Table: "Shifts", Key: s.key(), Cites: slices.Clone(s.Positions),
 		Says: fmt.Sprintf("The shift of %s that began %s ended %s; %s of it are shown, %s.", s.Truck, r.clock(s.From), r.clock(s.To), reports.Hours(sum), spent(Hours(s.Slices)))}
 	e.Rules = append(e.Rules, reports.Rulebook{Rule: "A shift runs from shift.started to shift.ended; time is elapsed time, so a clock change adds and takes nothing.", Source: "common practice"},
@@ -99,25 +73,25 @@ func (r *Report) explainShift(s *Shift) reports.Explanation {
 	if s.Open {
 		e.Rules = append(e.Rules, reports.Rulebook{Rule: "A shift without an end ends with its last entry before the next shift begins.", Source: "common practice"})
 	}
-	e.Steps = append(e.Steps, u.difference(fmt.Sprintf("length, in %s from its start", u.unit()), s, s.From, s.To, s.Positions))
-	parts, total := []string{}, int64(0)
+	e.Steps = append(e.Steps, difference(u, fmt.Sprintf("length, in %s from its start", u.Unit()), s, s.From, s.To, s.Positions))
+	parts, total := []int64{}, int64(0)
 	for _, a := range events.Activities() {
 		list := byActivity[a]
 		if len(list) == 0 {
 			continue
 		}
-		terms, ms, cites := []string{}, int64(0), []uint64{}
+		terms, ms, cites := []int64{}, int64(0), []uint64{}
 		for _, c := range list {
-			terms = append(terms, u.number(c.LengthMS()))
+			terms = append(terms, c.LengthMS())
 			ms += c.LengthMS()
 			cites = append(cites, c.Positions...)
 		}
-		e.Steps = append(e.Steps, reports.Step{What: string(a) + ", slice by slice", Arithmetic: strings.Join(terms, " + "), Result: u.result(ms), Cites: reports.Union(cites)})
-		parts, total = append(parts, u.number(ms)), total+ms
+		e.Steps = append(e.Steps, reports.Step{What: string(a) + ", slice by slice", Arithmetic: u.Sum(terms), Result: u.Result(ms), Cites: reports.Union(cites)})
+		parts, total = append(parts, ms), total+ms
 		e.Cites = append(e.Cites, cites...)
 	}
 	if len(parts) > 0 {
-		e.Steps = append(e.Steps, reports.Step{What: "all activities", Arithmetic: strings.Join(parts, " + "), Result: u.result(total)})
+		e.Steps = append(e.Steps, reports.Step{What: "all activities", Arithmetic: u.Sum(parts), Result: u.Result(total)})
 	}
 	e.Cites = reports.Union(e.Cites)
 	r.useTruck(&e, s)
@@ -186,7 +160,7 @@ func (r *Report) explainSlice(s *Shift, c *Slice) reports.Explanation {
 	for i := range list {
 		lengths = append(lengths, later(list[i].from, c.From).UnixMS-whole.From.UnixMS, earlier(list[i].to, c.To).UnixMS-whole.From.UnixMS)
 	}
-	u := rulerFor(lengths...)
+	u := arithmetic.RulerFor(lengths...)
 	e := reports.Explanation{Report: "timesplit", Table: "Slices", Key: timeKey(s.Truck, c.From), Cites: slices.Clone(c.Positions), Says: r.says(s, c)}
 	e.Rules = []reports.Rulebook{
 		{Rule: "Where signals overlap, the first of these is counted: " + strings.Join(rankNames()[:baseRank], ", ") +
@@ -202,10 +176,10 @@ func (r *Report) explainSlice(s *Shift, c *Slice) reports.Explanation {
 				verdict = "not counted: of two of the same activity the earlier counts"
 			}
 		}
-		e.Steps = append(e.Steps, u.difference(fmt.Sprintf("%s, claimed from %s to %s; here %s", x.what(), r.clock(x.from), r.clock(x.to), verdict), &whole, from, to, x.cites))
+		e.Steps = append(e.Steps, difference(u, fmt.Sprintf("%s, claimed from %s to %s; here %s", x.what(), r.clock(x.from), r.clock(x.to), verdict), &whole, from, to, x.cites))
 		e.Cites = append(e.Cites, x.cites...)
 	}
-	e.Steps = append(e.Steps, u.difference("length of the slice, in "+u.unit()+" from the shift's start at "+r.clock(whole.From), &whole, c.From, c.To, whole.Positions))
+	e.Steps = append(e.Steps, difference(u, "length of the slice, in "+u.Unit()+" from the shift's start at "+r.clock(whole.From), &whole, c.From, c.To, whole.Positions))
 	e.Cites = reports.Union(e.Cites, whole.Positions)
 	r.useTruck(&e, s)
 	return e

@@ -73,8 +73,8 @@ func explained(r *Report) error {
 				}
 			}
 			last := e.Steps[len(e.Steps)-1].Result
-			if u := rulerFor(row.Cells[length].Int); last != u.result(row.Cells[length].Int) && !strings.HasSuffix(last, " s") {
-				return fmt.Errorf("%s: line %q is %s long, its explanation comes to %s", table.Name, row.Key, u.result(row.Cells[length].Int), last)
+			if u := arithmetic.RulerFor(row.Cells[length].Int); last != u.Result(row.Cells[length].Int) && !strings.HasSuffix(last, " s") {
+				return fmt.Errorf("%s: line %q is %s long, its explanation comes to %s", table.Name, row.Key, u.Result(row.Cells[length].Int), last)
 			}
 			for _, p := range row.Cites {
 				if !slices.Contains(e.Cites, p) {
