@@ -3,7 +3,7 @@
 # every check of the project. It stops at the first that fails, with its name and
 # what to do.
 #
-#   sh deploy/check.sh           everything: half an hour on two cores
+#   sh deploy/check.sh           everything: about a quarter of an hour on two cores
 #   sh deploy/check.sh --quick   no race detector, no fuzzing, no benchmarks
 #
 # It writes nothing into the checkout but the node_modules folders, and keeps the

@@ -67,9 +67,10 @@ func undocumentedSpecs(tr *tree, d *ast.GenDecl, spec ast.Spec) (wrong []string)
 	return wrong
 }
 
+// beginsWith holds when the comment's first word is the name.
 func beginsWith(doc *ast.CommentGroup, name string) bool {
-	text := doc.Text()
-	return strings.HasPrefix(text, name) && regexp.MustCompile(`^\w+\b`).FindString(text) == name
+	rest, ok := strings.CutPrefix(doc.Text(), name)
+	return ok && (rest == "" || !strings.ContainsRune("_ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789", rune(rest[0])))
 }
 
 func undocumented(tr *tree, name *ast.Ident) string {
