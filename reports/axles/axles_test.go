@@ -89,7 +89,7 @@ func codes(fs []reports.Finding) string {
 	return strings.Join(list, " ")
 }
 
-// A day of two loads: 9000 kg aboard put 8703.8 and 15,296.2 kg on the axles
+// A day of two loads, whose docket comes a day later: 9000 kg aboard put 8703.8 and 15,296.2 kg on the axles
 // (statics, recomputed independently), 203.8 kg more than the front may carry.
 func TestDayByHand(t *testing.T) {
 	l := newLedger(truck())
@@ -102,7 +102,7 @@ func TestDayByHand(t *testing.T) {
 	l.put(240, "J-1", events.SpoilTipped{Start: clock(220), End: clock(240), Facility: "F-1", Whole: true})
 	l.put(260, "J-1", events.FacilityLeft{Facility: "F-1"})
 	l.put(300, "", events.ShiftEnded{})
-	l.put(301, "", events.DocketReceived{Tip: events.Ref{Source: "/truck/TM-01", ID: "E-000009"}, Facility: "F-1", Number: "1", NetG: 9_000_000})
+	l.put(1_500, "", events.DocketReceived{Tip: events.Ref{Source: "/truck/TM-01", ID: "E-000009"}, Facility: "F-1", Number: "1", NetG: 9_000_000})
 	r := l.report(t, reports.Filter{}, Options{})
 	const want = "not on record > site of J-1 15000 kg\nsite of J-1 > F-1 24000 kg\nF-1 > end of the shift 15000 kg\n"
 	if got := r.trips(); got != want {

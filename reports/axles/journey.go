@@ -32,7 +32,7 @@ func (w *walk) move(e *reports.Entry) {
 			w.arrive("site of "+string(e.Job)+", arrival not on record", events.Time{}, nil)
 		}
 	case events.SpoilTipped:
-		if w.trip != nil || w.place != string(b.Facility) {
+		if w.place != string(b.Facility) { // on the road it is at no place
 			w.comeTo(string(b.Facility), e)
 		}
 	case events.ShiftEnded:

@@ -142,7 +142,7 @@ type Report struct {
 func Compute(j *reports.Journal, q reports.Request, o Options) *Report {
 	r := &Report{Request: q, Position: j.Position, Options: o.withDefaults(), Narrowed: q.Filter.Job != "" || q.Filter.Client != ""}
 	for _, id := range q.Trucks(j) {
-		c := &truckCare{r: r, j: j, truck: id, entries: j.Entries(id)}
+		c := &truckCare{r: r, j: j, truck: id, entries: j.Entries(id), begun: byBegin(j.Entries(id))}
 		c.findSessions()
 		c.findDays()
 		for i := range c.days {
@@ -173,6 +173,7 @@ type truckCare struct {
 	j        *reports.Journal
 	truck    events.TruckID
 	entries  []reports.Entry
+	begun    map[events.Kind][]*reports.Entry // loads and tips, in the order in which they began
 	sessions []session
 	days     []day
 }

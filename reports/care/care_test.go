@@ -200,6 +200,21 @@ func TestStates(t *testing.T) {
 		"one emptying after two tips without a load": {
 			morning + "08:00 pump\n11:00 tip\n11:40 tip\n11:45 separator-emptied\n15:00 vacuum-pump-flushed\n15:00 end",
 			done + "05 separator-emptied by 5 15:00 done 5 11:45\n05 separator-emptied by 5 15:00 done 5 11:45\n" + daily("15:00") + "05 vacuum-pump-flushed by 5 15:00 done 5 15:00", ""},
+		"separator during the tip": {
+			morning + "08:00 pump\n10:55 separator-emptied\n11:00 tip\n15:00 vacuum-pump-flushed\n15:00 end",
+			done + "05 separator-emptied by 5 15:00 missed -\n" + daily("15:00") + "05 vacuum-pump-flushed by 5 15:00 done 5 15:00", "care-missed"},
+		"separator after the shift": {
+			morning + "08:00 pump\n11:00 tip\n15:00 vacuum-pump-flushed\n15:00 end\n15:10 separator-emptied",
+			done + "05 separator-emptied by 5 15:00 late 5 15:10\n" + daily("15:00") + "05 vacuum-pump-flushed by 5 15:00 done 5 15:00", "care-late"},
+		"daily checks before the shift": {
+			"06:00 strainer-checked\n06:10 final-filter-checked\n06:30 start\n06:35 check\n08:00 arrive\n15:00 end",
+			done + "05 strainer-checked by 5 15:00 done 5 06:00\n05 final-filter-checked by 5 15:00 done 5 06:10", ""},
+		"daily checks after the shift": {
+			"06:30 start\n06:35 check\n08:00 arrive\n15:00 end\n15:20 strainer-checked\n15:30 final-filter-checked",
+			done + "05 strainer-checked by 5 15:00 late 5 15:20\n05 final-filter-checked by 5 15:00 late 5 15:30", "care-late care-late"},
+		"a check of the shift before": {
+			"06:30 start\n06:35 check\n06:36 strainer-checked\n06:37 final-filter-checked\n08:00 arrive\n11:30 check\n12:00 end\n12:30 start\n13:00 arrive\n15:00 end",
+			done + "05 prestart-check by 5 13:00 missed -\n" + daily("15:00"), "prestart-missing"},
 		"flushed and run again": {
 			morning + "08:00 pump\n09:00 vacuum-pump-flushed\n10:00 load\n15:00 end",
 			done + daily("15:00") + "05 vacuum-pump-flushed by 5 15:00 missed -", "care-missed"},

@@ -1,8 +1,10 @@
 package care
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
+	"sort"
 
 	"spoilbook/events"
 	"spoilbook/reports"
@@ -76,20 +78,35 @@ func (c *truckCare) afterUnload(row Row, d *day) {
 	}
 }
 
-// next returns the entry of a kind that begins first at or after a time, or nil.
+// next returns the load or tip that begins first at or after a time, or nil.
 func (c *truckCare) next(k events.Kind, at events.Time) *reports.Entry {
-	var found *reports.Entry
-	var begin events.Time
-	for i := range c.entries {
-		e := &c.entries[i]
-		if e.Kind() != k {
-			continue
-		}
-		if from, _ := e.Interval(); !from.Before(at) && (found == nil || from.Before(begin)) {
-			found, begin = e, from
+	list := c.begun[k]
+	i := sort.Search(len(list), func(i int) bool {
+		from, _ := list[i].Interval()
+		return !from.Before(at)
+	})
+	if i == len(list) {
+		return nil
+	}
+	return list[i]
+}
+
+// byBegin lists the loads and the tips, each in the order in which they began.
+func byBegin(entries []reports.Entry) map[events.Kind][]*reports.Entry {
+	begun := map[events.Kind][]*reports.Entry{}
+	for i := range entries {
+		if k := entries[i].Kind(); k == events.KindLoadCollected || k == events.KindSpoilTipped {
+			begun[k] = append(begun[k], &entries[i])
 		}
 	}
-	return found
+	for _, list := range begun {
+		slices.SortStableFunc(list, func(a, b *reports.Entry) int {
+			x, _ := a.Interval()
+			y, _ := b.Interval()
+			return cmp.Compare(x.UnixMS, y.UnixMS)
+		})
+	}
+	return begun
 }
 
 // eachDay judges a task that is due once on a day with work.

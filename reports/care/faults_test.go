@@ -137,6 +137,9 @@ func TestPrestartItems(t *testing.T) {
 	} {
 		r := told(t, c.story).report(t, Options{Rules: []Rule{}})
 		items := []string{}
+		if len(r.Findings) > 0 && r.Findings[0].At != clock("08:00") {
+			t.Errorf("%s: found at %s, want the first work", name, r.Findings[0].At)
+		}
 		for _, it := range r.Items {
 			text := strings.TrimSpace(it.Name)
 			if it.Worked != nil {

@@ -139,6 +139,25 @@ func TestPressesOfOneStop(t *testing.T) {
 	}
 }
 
+// Resets that a further press made void still belong to the stop.
+func TestVoidResetsAreOfTheStop(t *testing.T) {
+	recs := record(nil, "TM-01", 0, "", events.ShiftStarted{})
+	for i, b := range []events.Body{pressed, inspected, events.EmergencyStopReset{}, pressed, inspected, events.PlantRestarted{}, events.EmergencyStopReset{}} {
+		recs = record(recs, "TM-01", 10*i+10, "J-1", b)
+	}
+	r := stops.Compute(journalOf(recs), request(t))
+	of := []int{}
+	for _, e := range r.Events {
+		of = append(of, e.Stop)
+	}
+	if !slices.Equal(of, []int{0, 0, 0, 0, 0, 0, -1}) || len(r.Stops[0].Resets) != 3 || r.Stops[0].Reset.Occurred != recs[5].Occurred {
+		t.Errorf("events of stops %v, resets %d", of, len(r.Stops[0].Resets))
+	}
+	if !slices.Equal(r.Stops[0].Cites, []uint64{2, 3, 4, 5, 6, 7}) {
+		t.Errorf("cites %v", r.Stops[0].Cites)
+	}
+}
+
 func TestPeriodAndJob(t *testing.T) {
 	recs := record(nil, "TM-01", 0, "", events.ShiftStarted{})
 	recs = record(recs, "TM-01", 10, "J-1", pressed)
