@@ -52,6 +52,7 @@ var catalogue = sync.OnceValue(func() map[Code]Rule {
 		WorkWithoutRest:      {Warning, "a long stretch of work without a recorded rest", "check against the rules that apply to the crew; this is no certification"},
 		NoRateCard:           {Serious, "a job has no rate card in force", "add the rate card with an effective date before the work"},
 		NoTax:                {Serious, "a rate card names a tax that is not in force", "add the tax with an effective date before the work"},
+		JobZoneChanged:       {Note, "a job's time zone changed; each visit goes by the one in force when it began", "check that the job lies in the zone that the register states"},
 		NotBillable:          {Note, "time that the rate card does not bill", "nothing, unless the card should bill it"},
 		MixedCurrencies:      {Warning, "the lines are in several currencies, which are not added up", "filter by client or job"},
 		GateFeeUnknown:       {Warning, "a gate fee is to be passed on and the facility has none in the register, or no docket came", "add the fee, or enter the docket"},

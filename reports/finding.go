@@ -71,6 +71,7 @@ const (
 	WorkWithoutRest      Code = "work-without-rest"
 	NoRateCard           Code = "no-rate-card"
 	NoTax                Code = "no-tax"
+	JobZoneChanged       Code = "job-zone-changed"
 	NotBillable          Code = "not-billable"
 	MixedCurrencies      Code = "mixed-currencies"
 	GateFeeUnknown       Code = "gate-fee-unknown"
