@@ -24,8 +24,8 @@ func demoCommand() *cobra.Command {
 		Use:   "demo",
 		Short: "See the main job happen: one invented month, from events to workbooks",
 		Long: `Publish one month of the invented contractor Tarnmoor Groundworks through the
-broker, wait until it is recorded, and write the four reports as workbooks. Run
-again on the same data, everything is a duplicate and nothing changes.`,
+broker, wait until it is recorded, and write the reports as workbooks. Run again
+on the same data, everything is a duplicate and nothing changes.`,
 		Example: `  spoilbook demo
   spoilbook demo --data /tmp/month --out /tmp/workbooks --serve`,
 		Args: exactly(0, "no arguments"),
@@ -125,7 +125,7 @@ func publishMonth(ctx context.Context, l *ledger.Ledger, month demo.Month, stder
 	return total, count, bar.Finish()
 }
 
-// writeMonth writes the four workbooks and prints a summary of each.
+// writeMonth writes the workbooks and prints a summary of each.
 func writeMonth(ctx context.Context, l *ledger.Ledger, out string, stdout io.Writer) ([]string, error) {
 	var paths []string
 	for _, name := range ledger.ReportNames() {
@@ -142,7 +142,9 @@ func writeMonth(ctx context.Context, l *ledger.Ledger, out string, stdout io.Wri
 			return nil, err
 		}
 		paths = append(paths, path)
-		summarise(stdout, r)
+		if err := summarise(stdout, r); err != nil {
+			return nil, err
+		}
 	}
 	return paths, nil
 }

@@ -188,13 +188,13 @@ func nothingCut(t *testing.T, content []byte, tables []reports.Table) {
 	}
 }
 
-// texts gives every different word of the text cells.
+// texts gives every different word of the text cells that are printed.
 func texts(tables []reports.Table) map[string]bool {
 	words := map[string]bool{}
 	for _, table := range tables {
 		for row := range table.Rows {
 			for i, cell := range row.Cells {
-				if table.Columns[i].Kind == reports.Text {
+				if table.Columns[i].Kind == reports.Text && !table.Columns[i].Aside {
 					for _, word := range strings.Fields(cell.Text) {
 						words[word] = true
 					}

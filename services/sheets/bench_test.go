@@ -58,7 +58,7 @@ func bare(w io.Writer, t *reports.Table, p *Provenance) (err error) {
 		for i, c := range r.Cells {
 			values = append(values, g.value(&column{Column: t.Columns[i]}, c))
 		}
-		values = append(values, citeList(r.Cites, ", ", citesShown))
+		values = append(values, citeText(r.Cites, citesShown))
 		if err := sw.SetRow(sheetstest.Ref(0, row), values); err != nil {
 			return err
 		}

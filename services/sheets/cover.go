@@ -1,9 +1,9 @@
 package sheets
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
-	"strings"
 
 	"github.com/xuri/excelize/v2"
 
@@ -12,13 +12,15 @@ import (
 
 // Columns of the cover: labels, and what they label.
 const (
-	labelWidth = 18
-	valueWidth = 98
+	labelWidth = 24
+	valueWidth = 96
+
+	coverTightening = 1 // points that a line of the cover is lower than a line of a table
 )
 
 // cover writes the first sheet, last: it lists the others and what came up while they were written.
 func (b *book) cover() error {
-	if err := b.newSheet(coverSheet); err != nil {
+	if err := b.newSheet(coverSheet, pageFit{}); err != nil {
 		return err
 	}
 	for _, w := range []struct {
@@ -39,30 +41,47 @@ func (b *book) cover() error {
 			c.line("Caution", caution)
 		}
 	}
-	c.section("About")
-	for _, f := range append(slices.Clone(b.document.Subject), b.provenance.fields()...) {
-		if f.Text != "" {
-			c.line(f.Label, f.Text)
+	if len(b.document.Glance) > 0 {
+		c.section("At a glance")
+		for _, f := range b.document.Glance {
+			c.write(f.Label, f.Text, look{role: roleLabel}, look{role: roleFigure})
 		}
 	}
 	c.section("Findings")
 	c.findings()
-	c.section("How to read it")
-	for i, note := range append(allNotes(b.document, b.provenance), workbookNotes()...) {
-		c.line(fmt.Sprintf("%d.", i+1), note)
-	}
 	c.section("Sheets")
-	for _, s := range b.contents {
+	for _, s := range b.inTabOrder() {
 		c.linked(s)
 	}
+	c.section("What it was made from")
+	for _, f := range slices.Concat(b.provenance.fields(), b.document.Subject) {
+		if f.Text != "" {
+			c.line(f.Label, f.Text)
+		}
+	}
+	c.section("How to read it")
+	for _, note := range slices.Concat(allNotes(b.document, b.provenance), workbookNotes()) {
+		c.note(note)
+	}
 	return c.err
+}
+
+// inTabOrder returns the sheets written so far in the order of their tabs.
+func (b *book) inTabOrder() []contentLine {
+	tabs := b.file.GetSheetList()
+	lines := slices.Clone(b.contents)
+	slices.SortStableFunc(lines, func(x, y contentLine) int {
+		return cmp.Compare(slices.Index(tabs, x.sheet), slices.Index(tabs, y.sheet))
+	})
+	return lines
 }
 
 // workbookNotes is how to read what only a workbook has.
 func workbookNotes() []string {
 	return []string{
 		"Totals are live: they add up the lines that a filter leaves visible. A unit stands in brackets in its column's heading.",
-		"The column Events gives the ledger positions that a line rests on; the sheet Events says what they are.",
+		"The column Events gives the ledger positions that a line rests on, the first of them and how many more there are; the sheet Events says what they are. " +
+			"Columns with a pale heading, to the right of it, are for looking up and are not printed.",
 	}
 }
 
@@ -130,57 +149,75 @@ func (c *coverWriter) section(title string) {
 	c.row++
 }
 
-func (c *coverWriter) line(label, text string) { c.styled(label, text, look{role: roleLabel}) }
+func (c *coverWriter) line(label, text string) {
+	c.write(label, text, look{role: roleLabel}, look{role: roleNote})
+}
 
-func (c *coverWriter) styled(label, text string, l look) {
+func (c *coverWriter) write(label, text string, labelled, written look) {
 	label, text = cellText(label), cellText(text)
-	c.do(func() error { return c.book.text(coverSheet, fmt.Sprintf("A%d", c.row), label, l) })
-	c.do(func() error { return c.book.text(coverSheet, fmt.Sprintf("B%d", c.row), text, look{role: roleNote}) })
-	lines := max(lineCount(text, valueWidth-padding), lineCount(label, labelWidth-padding))
-	c.do(func() error { return c.book.file.SetRowHeight(coverSheet, c.row, heightOf(lines)) })
+	c.do(func() error { return c.book.text(coverSheet, fmt.Sprintf("A%d", c.row), label, labelled) })
+	c.do(func() error { return c.book.text(coverSheet, fmt.Sprintf("B%d", c.row), text, written) })
+	wide := 1.0
+	if written.role == roleFigure {
+		wide = boldWidth
+	}
+	lines := max(lineCount(text, (valueWidth-padding)/wide), lineCount(label, labelWidth-padding))
+	c.do(func() error { return c.book.file.SetRowHeight(coverSheet, c.row, heightOf(lines)-coverTightening) })
 	c.row++
 }
 
-// findings says how many there are of each severity, and of which codes.
+// note writes a paragraph over the whole width.
+func (c *coverWriter) note(text string) {
+	ref := fmt.Sprintf("A%d", c.row)
+	text = cellText("•  " + text)
+	c.do(func() error { return c.book.file.MergeCell(coverSheet, ref, fmt.Sprintf("B%d", c.row)) })
+	c.do(func() error { return c.book.text(coverSheet, ref, text, look{role: roleNote}) })
+	lines := lineCount(text, labelWidth+valueWidth-padding)
+	c.do(func() error { return c.book.file.SetRowHeight(coverSheet, c.row, heightOf(lines)-coverTightening) })
+	c.row++
+}
+
+// findings says how many there are of each severity, and of each code the first one.
 func (c *coverWriter) findings() {
-	some := false
-	for _, severity := range []reports.Severity{reports.Serious, reports.Warning, reports.Note} {
-		text := findingsOf(c.book.document, severity)
-		if text == "" {
-			continue
+	groups := reports.GroupFindings(c.book.document.Findings)
+	for i, g := range groups {
+		word := severityWord(g.Severity)
+		text := groupText(g, c.book.provenance.Period)
+		label := ""
+		if i == 0 || groups[i-1].Severity != g.Severity {
+			label = fmt.Sprintf("%s (%d)", word, countOf(groups, g.Severity))
 		}
-		some = true
-		c.styled(severityWord(severity), text, look{role: roleBody, tone: toneOf(severityWord(severity)), top: true})
+		c.write(label, text, look{role: roleBody, tone: toneOf(word), top: true}, look{role: roleNote})
 	}
-	if !some {
+	if len(groups) == 0 {
 		c.line("None", "Nothing in the record contradicts itself as far as it was checked.")
 	}
 }
 
-// findingsOf returns "3: permit-expired (2), no-consent (1)", empty when there is none of that severity.
-func findingsOf(d *reports.Document, severity reports.Severity) string {
-	counts, total := map[reports.Code]int{}, 0
-	for i := range d.Findings {
-		if d.Findings[i].Severity == severity {
-			counts[d.Findings[i].Code]++
-			total++
+// groupText returns "no-docket: 2026-10-13 TM-02: no docket has come", and how many more of the code there are.
+func groupText(g reports.FindingGroup, p reports.Period) string {
+	text := string(g.Code) + ": " + g.Example(p)
+	if g.Count > 1 {
+		text += fmt.Sprintf("; and %d more of this kind", g.Count-1)
+	}
+	return text
+}
+
+// countOf returns how many findings of a severity the groups hold.
+func countOf(groups []reports.FindingGroup, severity reports.Severity) int {
+	n := 0
+	for _, g := range groups {
+		if g.Severity == severity {
+			n += g.Count
 		}
 	}
-	if total == 0 {
-		return ""
-	}
-	parts := []string{}
-	for code, n := range counts {
-		parts = append(parts, fmt.Sprintf("%s (%d)", code, n))
-	}
-	slices.Sort(parts)
-	return fmt.Sprintf("%d: %s", total, strings.Join(parts, ", "))
+	return n
 }
 
 // linked names a sheet and leads to it.
 func (c *coverWriter) linked(s contentLine) {
 	ref := fmt.Sprintf("A%d", c.row)
-	c.styled(s.sheet, s.title+", "+s.detail, look{role: roleLink})
+	c.write(s.sheet, s.title+", "+s.detail, look{role: roleLink}, look{role: roleNote})
 	c.do(func() error {
 		return c.book.file.SetCellHyperLink(coverSheet, ref, quoteSheet(s.sheet)+"!A1", "Location",
 			excelize.HyperlinkOpts{Tooltip: ptr("Go to sheet " + s.sheet)})

@@ -100,7 +100,7 @@ func writeCSV(w io.Writer, t *reports.Table, p *Provenance) error {
 			record = append(record, s)
 		}
 		if t.Cited {
-			record = append(record, citeList(r.Cites, " ", 0))
+			record = append(record, citeList(r.Cites, " "))
 		}
 		return cw.Write(record)
 	})
@@ -131,13 +131,13 @@ func inertText(s string) string {
 func writeReadme(w io.Writer, d *reports.Document, p *Provenance, files []string) error {
 	b := bufio.NewWriter(w)
 	fmt.Fprintf(b, "%s\n\n", d.Title)
-	for _, f := range append(append([]reports.Field{}, d.Subject...), p.fields()...) {
-		if f.Text != "" {
-			fmt.Fprintf(b, "%-14s %s\n", f.Label, f.Text)
-		}
+	writeFields(b, append(p.fields(), d.Subject...), "")
+	if len(d.Glance) > 0 {
+		fmt.Fprint(b, "\nAt a glance\n")
+		writeFields(b, d.Glance, "  ")
 	}
 	fmt.Fprint(b, "\nFindings\n")
-	writeFindingCounts(b, d, "  ")
+	writeFindings(b, d, p.Period, 0)
 	fmt.Fprint(b, "\nHow to read it\n")
 	for _, n := range append(allNotes(d, p), csvNotes()...) {
 		fmt.Fprintf(b, "- %s\n", n)
@@ -155,17 +155,5 @@ func csvNotes() []string {
 		"The files are CSV as RFC 4180 describes it, in UTF-8, with the column keys in the first row; a key ends in the unit.",
 		"Durations are hours:minutes:seconds. The column " + citesKey + " gives the ledger positions that a line rests on.",
 		"A text that begins with = + - @, a tab or an apostrophe has one apostrophe in front, so that no spreadsheet runs it as a formula.",
-	}
-}
-
-// writeFindingCounts writes a line for each severity that was found.
-func writeFindingCounts(w io.Writer, d *reports.Document, indent string) {
-	if len(d.Findings) == 0 {
-		fmt.Fprintf(w, "%snone\n", indent)
-	}
-	for _, severity := range []reports.Severity{reports.Serious, reports.Warning, reports.Note} {
-		if text := findingsOf(d, severity); text != "" {
-			fmt.Fprintf(w, "%s%-8s %s\n", indent, severityWord(severity), text)
-		}
 	}
 }

@@ -11,7 +11,7 @@ import (
 // Names of the sheets that are not tables of the document. A table of the same name gets another sheet name.
 const (
 	coverSheet    = "Cover"
-	picturesSheet = "Pictures"
+	chartsSheet   = "Charts"
 	findingsSheet = "Findings"
 	eventsSheet   = "Events"
 )
@@ -28,6 +28,7 @@ func findingsTable(d *reports.Document) reports.Table {
 		Name: findingsSheet, Title: "Findings",
 		Note: "What the record contradicts or leaves open. Serious: somebody must decide before the figures are used. " +
 			"Warning: a figure is weaker than it looks. Note: worth knowing.",
+		Empty: "Nothing in the record contradicts itself as far as it was checked.",
 		Columns: []reports.Column{
 			reports.TextColumn("severity", "Severity"),
 			reports.TextColumn("code", "Code"),
@@ -38,8 +39,9 @@ func findingsTable(d *reports.Document) reports.Table {
 			reports.TextColumn("settle", "What would settle it"),
 		},
 		Rows: func(yield func(reports.Row) bool) {
-			for i := range d.Findings {
-				f := &d.Findings[i]
+			sorted := reports.BySeverity(d.Findings)
+			for i := range sorted {
+				f := &sorted[i]
 				cells := []reports.Cell{reports.T(severityWord(f.Severity)), reports.T(string(f.Code)), reports.T(string(f.Truck)),
 					reports.T(string(f.Job)), reports.At(f.At), reports.T(f.What), reports.T(f.Settle)}
 				if !yield(reports.Row{Cells: cells, Cites: f.Cites}) {
@@ -68,7 +70,7 @@ func severityWord(s reports.Severity) string {
 func eventsTable(cited iter.Seq[*events.Recorded]) reports.Table {
 	return reports.Table{
 		Name: eventsSheet, Title: "Events behind the lines",
-		Note: "In the order of the ledger. The hash is that of the event's canonical bytes: whoever holds the event can check it.",
+		Note: "In the order of the ledger. The hash, which is not printed, is that of the event's canonical bytes: whoever holds the event can check it.",
 		Columns: []reports.Column{
 			{Key: "position", Title: "Position", Kind: reports.Number},
 			reports.InstantColumn("recorded", "Recorded"),
@@ -80,9 +82,10 @@ func eventsTable(cited iter.Seq[*events.Recorded]) reports.Table {
 			reports.TextColumn("job", "Job"),
 			reports.TextColumn("operator", "Operator"),
 			reports.TextColumn("origin", "Origin"),
-			reports.TextColumn("hash", "Hash (hexadecimal)"),
-			reports.TextColumn("id", "Id"),
+			reports.TextColumn("id", "Id").NotPrinted(),
+			reports.TextColumn("hash", "Hash (hexadecimal)").NotPrinted(),
 		},
+		Backing: true,
 		Rows: func(yield func(reports.Row) bool) {
 			if cited == nil {
 				return
@@ -100,6 +103,6 @@ func eventCells(r *events.Recorded) []reports.Cell {
 	return []reports.Cell{
 		reports.N(int64(r.Position)), reports.At(r.At), reports.At(r.Occurred), reports.T(string(r.Source)), reports.N(int64(r.Seq)),
 		reports.T(string(r.Kind())), reports.T(string(r.Truck)), reports.T(string(r.Job)), reports.T(string(r.Operator)),
-		reports.T(string(r.Origin)), reports.T(hex.EncodeToString(r.Hash[:])), reports.T(r.ID),
+		reports.T(string(r.Origin)), reports.T(r.ID), reports.T(hex.EncodeToString(r.Hash[:])),
 	}
 }

@@ -101,7 +101,7 @@ func TestCSVZip(t *testing.T) {
 			t.Errorf("%s has %d records, want %d", name, len(got), lines)
 		}
 	}
-	for _, want := range []string{"Tarnmoor Groundworks", "events up to position 1482", "Serious  1: permit-expired (1)", "not a statement of legal compliance",
+	for _, want := range []string{"Tarnmoor Groundworks", "events up to position 1482", "Serious (1)", "permit-expired: 2026-10-06 TM-01 J-102: the permit of F-TIP", "Spoil          3.24 m³ of clay", "not a statement of legal compliance",
 		"Loads.csv  Loads and where they went", "one apostrophe in front"} {
 		if !strings.Contains(string(files["README.txt"]), want) {
 			t.Errorf("README.txt does not say %q; it says\n%s", want, files["README.txt"])
@@ -176,7 +176,7 @@ func TestFormatsAgree(t *testing.T) {
 		for r, row := range fromJSON.Tables[n].Rows {
 			record := records[r+1]
 			for c, column := range table.Columns {
-				cell := sheet.Cell(sheetstest.Ref(c, r+5))
+				cell := sheet.Cell(sheetstest.Ref(sheetstest.Position(&table, c), r+5))
 				if err := agree(column, cell, record[c], row.Values[column.Key], p.Period); err != nil {
 					t.Fatalf("table %s, line %d, column %s: %v", table.Name, r+1, column.Key, err)
 				}
@@ -283,11 +283,16 @@ func TestText(t *testing.T) {
 	table := sheetstest.Water(p.Period, 4)
 	d := one(table)
 	d.Findings = []reports.Finding{reports.NewFinding(reports.NoDocket, "TM-01", events.Time{}, nil, "no docket")}
+	d.Glance = []reports.Field{{Label: "Drawn", Text: "7.26 m³ by 4 sources, of which the one at the invented mill road no. 3 gave no more than it had been asked for"}}
 	out := &bytes.Buffer{}
 	if err := Text(out, d, p, TextOptions{Rows: 2, Width: 12}); err != nil {
 		t.Fatal(err)
 	}
 	want := `Sample  2026-10-01 to 2026-10-31 (Europe/Dublin)  ledger position 1482
+  Drawn          7.26 m³ by 4 sources, of which the one at the invented mill road no. 3 gave no more than it
+                 had been asked for
+  Warning (1)
+    no-docket: TM-01: no docket
 
 Fresh water by source, 4 lines
   Source        Drawn (m³)  Used (m³)  Daily cap (m³)  Backflow device recorded
@@ -297,12 +302,16 @@ Fresh water by source, 4 lines
   … 2 more
   ------------  ----------  ---------  --------------  ------------------------
   Total              7.260      6.220
-
-Findings
-  Warning  1: no-docket (1)
 `
 	if out.String() != want {
 		t.Errorf("text is\n%s\nwant\n%s", out, want)
+	}
+	summary := &bytes.Buffer{}
+	if err := Summary(summary, d, p); err != nil {
+		t.Fatal(err)
+	}
+	if head, _, _ := strings.Cut(want, "\n\n"); strings.TrimRight(summary.String(), "\n") != head {
+		t.Errorf("the summary is\n%s\nwant\n%s", summary, head)
 	}
 	out.Reset()
 	if err := Text(out, one(textTableOf("bell\a and \x1b[31mred")), p, TextOptions{Notes: true}); err != nil {

@@ -20,8 +20,14 @@ const (
 	// reservedRows are kept below the rows of a sheet: for the totals, and for totals of the report's own that differ; or for the line
 	// that says where the table goes on.
 	reservedRows = 2
-	citesShown   = 12  // positions listed in a cell before "+N"
+	citesShown   = 3   // positions or runs of them listed in a cell before "+N"
 	checkEvery   = 256 // rows between looks at the context
+)
+
+// Columns that hold no cell of the table's own.
+const (
+	shortCites = -1 // the first positions and how many more there are
+	allCites   = -2
 )
 
 // dress says how a table that the workbook makes itself differs from the document's.
@@ -32,14 +38,18 @@ type dress struct {
 
 // grid streams one table into as many sheets as it needs.
 type grid struct {
-	book    *book
-	table   *reports.Table
-	dress   dress
-	name    string // of the first sheet
-	columns []column
-	place   *place
-	sums    []sum
+	book     *book
+	table    *reports.Table
+	dress    dress
+	name     string // of the first sheet
+	columns  []column
+	printed  int  // how many of the columns are printed, from the first
+	long     bool // many rows
+	listsAll bool // there is a column of all positions
+	place    *place
+	sums     []sum // by column
 
+	page   pageFit
 	stream *excelize.StreamWriter
 	sheet  string
 	row    int // written last
@@ -49,8 +59,7 @@ type grid struct {
 
 // table writes t to the sheet name and those after it.
 func (b *book) table(t *reports.Table, name string, d dress) error {
-	g := &grid{book: b, table: t, dress: d, name: name, place: &place{table: t}, sums: make([]sum, len(t.Columns))}
-	g.prepareColumns()
+	g := &grid{book: b, table: t, dress: d, name: name, place: &place{table: t}}
 	pending := make([]reports.Row, 0, b.limits.measuredRows)
 	err := eachRow(t, func(n int, r *reports.Row) error {
 		if n%checkEvery == 0 {
@@ -78,18 +87,39 @@ func (b *book) table(t *reports.Table, name string, d dress) error {
 		return fmt.Errorf("sheet %s: %w", name, err)
 	}
 	b.places[t.Name] = g.place
-	b.contents = append(b.contents, contentLine{sheet: name, title: t.Title, detail: counted(g.place.rows, "line")})
+	b.contents = append(b.contents, contentLine{sheet: name, title: t.Title, detail: reports.Counted(g.place.rows, "line")})
 	return nil
 }
 
-func (g *grid) prepareColumns() {
-	for _, c := range g.table.Columns {
-		g.columns = append(g.columns, column{Column: c, heading: cellText(heading(&c, g.book.provenance.zone())), format: g.format(&c),
+// prepareColumns puts the columns in the order of the sheet: those that are printed, the positions, and those kept aside. All positions of a
+// line have a column of their own where the short one would cut some of them.
+func (g *grid) prepareColumns(pending []reports.Row) {
+	add := func(i int, c reports.Column) {
+		g.columns = append(g.columns, column{Column: c, cell: i, heading: cellText(heading(&c, "")), format: g.format(&c),
 			right: c.Kind == reports.Number || c.Kind == reports.Duration})
 	}
-	if g.table.Cited {
-		g.columns = append(g.columns, column{Column: reports.TextColumn(citesKey, citesTitle), heading: citesTitle})
+	for i, c := range g.table.Columns {
+		if !c.Aside {
+			add(i, c)
+		}
 	}
+	if g.table.Cited {
+		add(shortCites, reports.TextColumn(citesKey, citesTitle))
+	}
+	g.printed = len(g.columns)
+	for i, c := range g.table.Columns {
+		if c.Aside {
+			add(i, c)
+		}
+	}
+	cut := func(r reports.Row) bool { return citeText(r.Cites, citesShown) != citeText(r.Cites, 0) }
+	if g.listsAll = g.table.Cited && slices.ContainsFunc(pending, cut); g.listsAll {
+		add(allCites, reports.TextColumn("all_"+citesKey, "All events").NotPrinted())
+	}
+	for i := range g.columns {
+		g.place.keys = append(g.place.keys, g.columns[i].Key)
+	}
+	g.sums = make([]sum, len(g.columns))
 	g.cells, g.values = make([]excelize.Cell, len(g.columns)), make([]any, len(g.columns))
 	for i := range g.cells {
 		g.values[i] = &g.cells[i]
@@ -111,6 +141,8 @@ func (g *grid) begin(pending []reports.Row) error {
 	if g.stream != nil {
 		return nil
 	}
+	g.long = g.table.Backing || len(pending) == cap(pending)
+	g.prepareColumns(pending)
 	g.layOut(pending)
 	if err := g.makeStyles(); err != nil {
 		return err
@@ -128,35 +160,43 @@ func (g *grid) begin(pending []reports.Row) error {
 
 func (g *grid) layOut(pending []reports.Row) {
 	measures := make([]measure, len(g.columns))
-	period := g.book.provenance.Period
-	add := func(cells []reports.Cell) {
-		for i, cell := range cells {
-			measures[i].add(shown(&g.columns[i].Column, cell, period), g.columns[i].wraps())
+	add := func(r *reports.Row) {
+		for i := range g.columns {
+			measures[i].add(g.shown(&g.columns[i], r), g.columns[i].wraps())
 		}
 	}
 	for i := range pending {
-		add(pending[i].Cells)
-		if g.table.Cited {
-			measures[len(measures)-1].add(citeList(pending[i].Cites, ", ", citesShown), true)
-		}
+		add(&pending[i])
 	}
 	if g.table.Totals != nil {
-		add(g.table.Totals)
+		add(&reports.Row{Cells: g.table.Totals})
 	}
 	for i := range g.columns {
-		switch c := &g.columns[i]; c.Kind {
-		case reports.Instant:
+		switch c := &g.columns[i]; {
+		case c.Kind == reports.Instant:
 			measures[i].add("2026-10-05 08:25", false)
 			if g.dress.exactTimes {
 				measures[i].add("2026-10-05 08:25:00", false)
 			}
-		case reports.Number, reports.Duration:
+		case c.right && g.long:
 			measures[i].content++ // rows after those measured may be longer
 		}
 	}
-	for i, w := range columnWidths(g.columns, measures) {
+	for i, w := range columnWidths(g.columns, measures, g.printed, g.table.Backing) {
 		g.columns[i].width = w
 	}
+	g.page = fitOf(g.columns[:g.printed], g.table.Backing)
+}
+
+// shown returns what a column shows of a row.
+func (g *grid) shown(c *column, r *reports.Row) string {
+	switch c.cell {
+	case shortCites:
+		return citeText(r.Cites, citesShown)
+	case allCites:
+		return citeText(r.Cites, 0)
+	}
+	return shown(&c.Column, r.Cells[c.cell], g.book.provenance.Period)
 }
 
 func (g *grid) makeStyles() error {
@@ -166,7 +206,7 @@ func (g *grid) makeStyles() error {
 			if t > 0 && (i > 0 || !g.dress.severities) {
 				continue
 			}
-			id, err := g.book.styles.id(look{role: roleBody, tone: tone(t), format: c.format, right: c.right})
+			id, err := g.book.styles.id(look{role: roleBody, tone: tone(t), format: c.format, right: c.right, flat: !c.wraps()})
 			if err != nil {
 				return err
 			}
@@ -178,7 +218,7 @@ func (g *grid) makeStyles() error {
 		}{
 			{&c.total, look{role: roleTotal, format: c.format, right: c.right}},
 			{&c.differs, look{role: roleDiffers, format: c.format, right: c.right}},
-			{&c.head, look{role: roleHeader, right: c.right}},
+			{&c.head, look{role: headRole(&c.Column), right: c.right}},
 		} {
 			id, err := g.book.styles.id(x.look)
 			if err != nil {
@@ -208,11 +248,16 @@ func (g *grid) line(r *reports.Row) error {
 	if g.dress.severities {
 		mark = toneOf(r.Cells[0].Text)
 	}
-	for i := range r.Cells {
+	for i := range g.columns {
 		c := &g.columns[i]
-		g.cells[i] = excelize.Cell{StyleID: c.style[tonePlain], Value: g.value(c, r.Cells[i])}
+		g.cells[i] = excelize.Cell{StyleID: c.style[tonePlain]}
+		if c.cell < 0 {
+			g.cells[i].Value = g.cites(c.cell, r.Cites)
+			continue
+		}
+		g.cells[i].Value = g.value(c, r.Cells[c.cell])
 		if c.Total {
-			g.sums[i].add(r.Cells[i])
+			g.sums[i].add(r.Cells[c.cell])
 		}
 		if text, ok := g.cells[i].Value.(string); ok && c.wraps() {
 			lines = max(lines, lineCount(text, c.width-padding))
@@ -221,30 +266,34 @@ func (g *grid) line(r *reports.Row) error {
 	if g.dress.severities {
 		g.cells[0].StyleID = g.columns[0].style[mark]
 	}
-	if g.table.Cited {
-		lines = max(lines, g.cites(r.Cites))
-	}
 	part := &g.place.parts[len(g.place.parts)-1]
 	g.place.rows++
 	part.last = g.row + 1
-	return g.write(g.row+1, heightOf(lines))
+	return g.write(g.row+1, g.height(lines))
 }
 
-// cites fills the column of positions and returns how many lines it takes. One position alone is a number, so that it can be looked up in
-// the list of events.
-func (g *grid) cites(cites []uint64) int {
-	i := len(g.columns) - 1
-	g.cells[i] = excelize.Cell{StyleID: g.columns[i].style[tonePlain]}
+// cites returns a column of positions as the library takes it. One position alone is a number, so that it can be looked up in the list of
+// events; where no column lists all of them, the short one does.
+func (g *grid) cites(which int, cites []uint64) any {
+	limit := citesShown
+	if which == allCites || !g.listsAll {
+		limit = 0
+	}
 	switch len(cites) {
 	case 0:
-		return 1
+		return nil
 	case 1:
-		g.cells[i].Value = cites[0]
-		return 1
+		return cites[0]
 	}
-	text := citeList(cites, ", ", citesShown)
-	g.cells[i].Value = text
-	return lineCount(text, g.columns[i].width-padding)
+	return cellText(citeText(cites, limit))
+}
+
+// height returns the height of a row of so many lines; the rows of long lists stand closer.
+func (g *grid) height(lines int) float64 {
+	if g.long {
+		return heightOf(lines) - rowPadding + 1
+	}
+	return heightOf(lines)
 }
 
 // value returns a cell as the library takes it; nil leaves it blank.

@@ -12,7 +12,7 @@ import (
 
 // open begins a sheet with its title, meta line, note and headings.
 func (g *grid) open(sheet string) error {
-	if err := g.book.newSheet(sheet); err != nil {
+	if err := g.book.newSheet(sheet, g.page); err != nil {
 		return err
 	}
 	stream, err := g.book.file.NewStreamWriter(sheet)
@@ -50,15 +50,15 @@ func (g *grid) heads() error {
 		return err
 	}
 	width := 0.0
-	for i := range g.columns {
-		width += g.columns[i].width
+	for _, c := range g.columns[:g.printed] {
+		width += c.width
 	}
 	note := cellText(g.table.Note)
 	height := 6.0
 	if note != "" {
 		height = heightOf(lineCount(note, width-padding))
-		if len(g.columns) > 1 {
-			last, err := excelize.CoordinatesToCellName(len(g.columns), noteRow)
+		if g.printed > 1 {
+			last, err := excelize.CoordinatesToCellName(g.printed, noteRow)
 			if err != nil {
 				return err
 			}
@@ -106,7 +106,11 @@ func (g *grid) note(text string) error {
 // end writes what stands below the last row and closes the last sheet.
 func (g *grid) end() error {
 	if g.place.rows == 0 {
-		if err := g.note("No lines in this period."); err != nil {
+		empty := g.table.Empty
+		if empty == "" {
+			empty = "No lines in this period."
+		}
+		if err := g.note(empty); err != nil {
 			return err
 		}
 	} else if err := g.totals(); err != nil {
@@ -124,13 +128,21 @@ func (g *grid) close() error {
 	}
 	f, sheet := g.book.file, quoteSheet(g.sheet)
 	bottom := max(part.last, part.first)
+	printed, err := excelize.ColumnNumberToName(g.printed)
+	if err != nil {
+		return err
+	}
 	if err := f.AutoFilter(g.sheet, fmt.Sprintf("A%d:%s%d", headerRow, last, bottom), nil); err != nil {
 		return err
 	}
-	for _, n := range []excelize.DefinedName{
+	names := []excelize.DefinedName{
 		{Name: g.book.rangeNames.rangeName(g.sheet), RefersTo: fmt.Sprintf("%s!$A$%d:$%s$%d", sheet, part.first, last, bottom)},
 		{Name: "_xlnm.Print_Titles", RefersTo: fmt.Sprintf("%s!$%d:$%d", sheet, headerRow, headerRow), Scope: g.sheet},
-	} {
+	}
+	if g.printed < len(g.columns) {
+		names = append(names, excelize.DefinedName{Name: "_xlnm.Print_Area", RefersTo: fmt.Sprintf("%s!$A$1:$%s$%d", sheet, printed, g.row), Scope: g.sheet})
+	}
+	for _, n := range names {
 		if err := f.SetDefinedName(&n); err != nil {
 			return err
 		}
@@ -144,9 +156,9 @@ func (g *grid) totals() error {
 	for i := range g.columns {
 		g.cells[i] = excelize.Cell{StyleID: g.columns[i].total}
 	}
-	for i := range g.table.Columns {
+	for i := range g.columns {
 		c := &g.columns[i]
-		own := g.ownTotal(i)
+		own := g.ownTotal(c)
 		switch {
 		case c.Total && (c.Kind == reports.Number || c.Kind == reports.Duration):
 			summed = true
@@ -174,12 +186,12 @@ func (g *grid) totals() error {
 	return g.ownTotals()
 }
 
-// ownTotal is the report's own total of column i, empty when it gives none.
-func (g *grid) ownTotal(i int) reports.Cell {
-	if g.table.Totals == nil {
+// ownTotal is the report's own total of a column, empty when it gives none.
+func (g *grid) ownTotal(c *column) reports.Cell {
+	if g.table.Totals == nil || c.cell < 0 {
 		return reports.Blank()
 	}
-	return g.table.Totals[i]
+	return g.table.Totals[c.cell]
 }
 
 // labelTotals puts a label in the first cell that holds nothing.
@@ -197,10 +209,7 @@ func (g *grid) ownTotals() error {
 	for i := range g.columns {
 		c := &g.columns[i]
 		g.cells[i] = excelize.Cell{StyleID: c.differs}
-		if i >= len(g.table.Columns) {
-			continue
-		}
-		own, s := g.ownTotal(i), g.sums[i]
+		own, s := g.ownTotal(c), g.sums[i]
 		g.cells[i].Value = g.value(c, own)
 		if c.Total && !own.Empty && !s.overflow && own.Int != s.value {
 			period := g.book.provenance.Period

@@ -14,7 +14,7 @@ import (
 
 // JSON writes d as one RFC 8259 object, a line of text for each row, without holding the rows in memory:
 //
-//	{"report": "manifest", "title": …, "provenance": {…}, "subject": […], "notes": […],
+//	{"report": "manifest", "title": …, "provenance": {…}, "glance": [{"label": …, "text": …}], "subject": […], "notes": […],
 //	 "tables": [{"name": …, "title": …, "note": …, "columns": [{"key": "spoil_m3", "title": …, "unit": "m³", "kind": "number", "scale": 6, …}],
 //	   "rows": [{"values": {"spoil_m3": 3.242576, "started": "2026-10-05T08:25:00.000+01:00", …}, "events": [12, 15]}],
 //	   "totals": {"spoil_m3": 3.242576}}],
@@ -105,16 +105,12 @@ type jsonFinding struct {
 }
 
 func (j *jsonWriter) document(d *reports.Document) error {
-	fields := []jsonField{}
-	for _, f := range d.Subject {
-		fields = append(fields, jsonField(f))
-	}
 	j.raw("{")
 	for _, member := range []struct {
 		key   string
 		value any
 	}{
-		{"report", d.Report}, {"title", d.Title}, {"provenance", j.provenance()}, {"subject", fields}, {"notes", allNotes(d, j.p)},
+		{"report", d.Report}, {"title", d.Title}, {"provenance", j.provenance()}, {"glance", jsonFields(d.Glance)}, {"subject", jsonFields(d.Subject)}, {"notes", allNotes(d, j.p)},
 	} {
 		if err := j.member(member.key, member.value); err != nil {
 			return err
@@ -197,7 +193,7 @@ func (j *jsonWriter) table(t *reports.Table) error {
 		}
 		if t.Cited {
 			j.line = append(j.line[:0], `, "events": [`...)
-			j.line = append(append(j.line, citeList(r.Cites, ", ", 0)...), ']')
+			j.line = append(append(j.line, citeList(r.Cites, ", ")...), ']')
 			_, _ = j.w.Write(j.line)
 		}
 		_, err := j.w.WriteString("}")
@@ -265,6 +261,14 @@ func (j *jsonWriter) findings(d *reports.Document) []jsonFinding {
 	for _, f := range d.Findings {
 		cites := append([]uint64{}, f.Cites...)
 		out = append(out, jsonFinding{string(f.Code), string(f.Severity), string(f.Truck), string(f.Job), j.instant(f.At), f.What, f.Settle, cites})
+	}
+	return out
+}
+
+func jsonFields(fields []reports.Field) []jsonField {
+	out := []jsonField{}
+	for _, f := range fields {
+		out = append(out, jsonField(f))
 	}
 	return out
 }

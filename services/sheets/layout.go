@@ -2,6 +2,7 @@ package sheets
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -11,18 +12,20 @@ import (
 // Widths are in the spreadsheet's unit, the width of a digit of the standard font; heights are in points.
 const (
 	measuredRows   = 200 // rows that column widths are measured from
-	minColumn      = 7
-	maxTextColumn  = 44  // a text is wrapped at this width
+	minColumn      = 6
+	maxTextColumn  = 44  // a text is wrapped at this width, or wider where the page has room
+	grownColumn    = 110 // how wide a text column grows where the page has room
 	maxTokenColumn = 70  // a single word may ask for this much
-	squeezedColumn = 18  // what a text column is narrowed to at most
-	sheetWidth     = 200 // what a page takes at a legible scale: beyond it text columns are narrowed
+	squeezedColumn = 14  // what a text column is narrowed to at most
+	sheetWidth     = 212 // what a page takes at a legible scale: beyond it text columns are narrowed
+	asideColumn    = 60  // a column that is not printed is no wider
 	filterButton   = 2   // room for the filter's button beside a heading
-	padding        = 3.2 // the cell's own margins and the indent
+	padding        = 2.6 // the cell's own margins and the indent
 
 	boldWidth = 1.08 // bold text beside plain
 
-	lineHeight = 15
-	rowPadding = 5
+	lineHeight = 14.4
+	rowPadding = 4
 	maxHeight  = 400 // a row can be 409 points high
 )
 
@@ -57,7 +60,11 @@ func wideTextWidth(s string) float64 {
 // estimates err towards room.
 func asciiWidth(b byte) float64 {
 	switch b {
-	case ' ', '!', '\'', '(', ')', ',', '-', '.', ':', ';', 'I', '[', ']', '`', 'i', 'j', 'l', '{', '|', '}',
+	case ' ':
+		return 0.5
+	case 'c', 'k', 's', 'v', 'x', 'y', 'z':
+		return 0.92
+	case '!', '\'', '(', ')', ',', '-', '.', ':', ';', 'I', '[', ']', '`', 'i', 'j', 'l', '{', '|', '}',
 		'"', '/', '\\', 'f', 'r', 't':
 		return 0.65
 	case 'A', 'B', 'D', 'E', 'G', 'H', 'K', 'N', 'O', 'P', 'Q', 'R', 'U', 'V', 'X', '#', '$', '&', '+', '<',
@@ -81,8 +88,8 @@ func lineCount(s string, width float64) int {
 		for word := range strings.SplitSeq(paragraph, " ") {
 			w := textWidth(word)
 			switch {
-			case used > 0 && used+0.6+w <= width:
-				used += 0.6 + w
+			case used > 0 && used+0.5+w <= width:
+				used += 0.5 + w
 				continue
 			case used > 0:
 				lines++
@@ -97,7 +104,7 @@ func lineCount(s string, width float64) int {
 
 // heightOf returns the height of a row of so many lines.
 func heightOf(lines int) float64 {
-	return min(float64(max(lines, 1)*lineHeight+rowPadding), maxHeight)
+	return min(float64(max(lines, 1))*lineHeight+rowPadding, maxHeight)
 }
 
 // measure is what is known of a column's content before its width is set.
@@ -116,36 +123,45 @@ func (m *measure) add(s string, text bool) {
 	}
 }
 
-// columnWidths returns a width for each column so that content and headings fit and the sheet stays as wide as a page can show.
-func columnWidths(columns []column, measures []measure) []float64 {
-	widths, floors := make([]float64, len(columns)), make([]float64, len(columns))
+// columnWidths returns a width for each column so that content and headings fit and the printed columns, the first of them, are together as
+// wide as a page can show.
+func columnWidths(columns []column, measures []measure, printed int, backing bool) []float64 {
+	widths, floors, wants := make([]float64, len(columns)), make([]float64, len(columns)), make([]float64, len(columns))
 	for i := range columns {
 		m := measures[i]
 		head := min(headingWidth(columns[i].heading), maxTokenColumn)
 		want := m.content
-		if columns[i].wraps() {
+		switch {
+		case columns[i].wraps():
 			want = max(min(m.content, maxTextColumn), min(m.word, maxTokenColumn))
+		case columns[i].Aside:
+			want = min(m.content, asideColumn)
 		}
 		widths[i] = max(want, head, minColumn) + padding
 		floors[i] = widths[i]
 		if columns[i].wraps() {
 			floors[i] = min(widths[i], max(squeezedColumn, min(m.word, maxTokenColumn), head)+padding)
 		}
+		wants[i] = widths[i]
+		if columns[i].wraps() {
+			wants[i] = max(widths[i], min(m.content, grownColumn)+padding)
+		}
 	}
-	squeeze(widths, floors)
+	squeeze(widths[:printed], floors[:printed])
+	grow(widths[:printed], wants[:printed], backing)
 	for i := range widths {
 		widths[i] = math.Ceil(widths[i]*10) / 10
 	}
 	return widths
 }
 
-// headingWidth is what a heading needs on at most three lines, with its filter button.
+// headingWidth is what a heading needs on three lines or four, with its filter button.
 func headingWidth(heading string) float64 {
 	longest := 0.0
 	for word := range strings.FieldsSeq(heading) {
 		longest = max(longest, textWidth(word))
 	}
-	return max(longest, textWidth(heading)/2.5)*boldWidth + filterButton
+	return max(longest, textWidth(heading)/3)*boldWidth + filterButton
 }
 
 // squeeze lowers the widest columns to one common width, none below its floor, until the sum fits the sheet.
@@ -169,9 +185,50 @@ func squeeze(widths, floors []float64) {
 	}
 }
 
+// grow widens the narrowest of the columns that want more, to one common width, while the page that they are printed on has room.
+func grow(widths, wants []float64, backing bool) {
+	room := roomOf(widths, backing)
+	limit := float64(maxTextColumn)
+	for i := range widths {
+		if wants[i] > widths[i] {
+			limit = min(limit, widths[i])
+		}
+	}
+	next := slices.Clone(widths)
+	for ; limit <= grownColumn+padding; limit++ {
+		total := 0.0
+		for i := range widths {
+			next[i] = max(widths[i], min(wants[i], limit))
+			total += next[i]
+		}
+		if total > room {
+			return
+		}
+		copy(widths, next)
+	}
+}
+
+// roomOf returns how wide the columns can be together on the page that they need anyway.
+func roomOf(widths []float64, backing bool) float64 {
+	total := 0.0
+	for _, w := range widths {
+		total += w
+	}
+	gaps := columnPoints * float64(len(widths))
+	scale := usualScale
+	if backing {
+		scale = backingScale
+	}
+	if room := (portraitPoints*100/float64(scale) - gaps) / digitPoints; total <= room {
+		return room
+	}
+	return (landscapePoints*100/float64(grownScale) - gaps) / digitPoints
+}
+
 // column is a column as a sheet shows it.
 type column struct {
 	reports.Column
+	cell    int // index into a row's cells, or one of the columns of positions
 	heading string
 	width   float64
 	format  string // number format, empty for text
@@ -183,4 +240,44 @@ type column struct {
 }
 
 // wraps reports whether the column holds text that may take several lines.
-func (c *column) wraps() bool { return c.Kind == reports.Text }
+func (c *column) wraps() bool { return c.Kind == reports.Text && !c.Aside && c.cell >= 0 }
+
+// pageFit is how a sheet is put on A4.
+type pageFit struct {
+	landscape bool
+	scale     int // percent; 0 fits the width of one page
+}
+
+// What a sheet takes on paper, in points. A column is a little wider than its number of digits.
+const (
+	digitPoints     = 5.25
+	columnPoints    = 3.75
+	portraitPoints  = 530 // between the margins
+	landscapePoints = 776
+
+	usualScale   = 85 // percent: 11 points are printed as 9
+	grownScale   = 76 // what a landscape page is filled at
+	backingScale = 70
+)
+
+// fitOf chooses how columns are printed: upright where their width allows it at a legible size, because a list takes fewer pages so, and
+// never larger than needed.
+func fitOf(columns []column, backing bool) pageFit {
+	width := 0.0
+	for i := range columns {
+		width += columns[i].width*digitPoints + columnPoints
+	}
+	scale := usualScale
+	if backing {
+		scale = backingScale
+	}
+	switch at := width * float64(scale) / 100; {
+	case at <= portraitPoints:
+		return pageFit{scale: scale}
+	case portraitPoints/width*100 >= backingScale:
+		return pageFit{}
+	case at <= landscapePoints:
+		return pageFit{landscape: true, scale: scale}
+	}
+	return pageFit{landscape: true}
+}

@@ -2,6 +2,7 @@ package sheets
 
 import (
 	"fmt"
+	"slices"
 
 	"github.com/xuri/excelize/v2"
 
@@ -14,15 +15,15 @@ const (
 	pictureColumnWidth = 12
 	pictureWidth       = 1060 // pixels
 	pictureHeight      = 500
-	pictureRows        = 22 // sheet rows it lies over, and a little more
+	pictureRows        = 19 // sheet rows it lies over, and a little more
 	pictureRowHeight   = 20
 	pictureFirstRow    = 4
 )
 
 // pictures draws the document's charts on a sheet of their own, each above the text that says what it shows.
 func (b *book) pictures() error {
-	name := picturesSheet
-	if err := b.newSheet(name); err != nil {
+	name := chartsSheet
+	if err := b.newSheet(name, pageFit{landscape: true}); err != nil {
 		return err
 	}
 	last, err := excelize.ColumnNumberToName(pictureColumns)
@@ -32,7 +33,7 @@ func (b *book) pictures() error {
 	if err := b.file.SetColWidth(name, "A", last, pictureColumnWidth); err != nil {
 		return err
 	}
-	if err := b.band(name, "A", last, "Pictures"); err != nil {
+	if err := b.band(name, "A", last, "Charts"); err != nil {
 		return err
 	}
 	row := pictureFirstRow
@@ -54,7 +55,7 @@ func (b *book) pictures() error {
 		}
 		row += pictureRows + 2
 	}
-	b.contents = append(b.contents, contentLine{sheet: name, title: "Charts of the tables", detail: counted(len(b.document.Pictures), "picture")})
+	b.contents = append(b.contents, contentLine{sheet: name, title: "Charts of the tables", detail: reports.Counted(len(b.document.Pictures), "chart")})
 	return nil
 }
 
@@ -62,45 +63,45 @@ func (b *book) pictures() error {
 func (b *book) caption(p *reports.Picture, row int, last string) error {
 	text := cellText(p.Alt + " Drawn from sheet " + b.places[p.Table].parts[0].sheet + ".")
 	ref := fmt.Sprintf("A%d", row)
-	if err := b.file.MergeCell(picturesSheet, ref, fmt.Sprintf("%s%d", last, row)); err != nil {
+	if err := b.file.MergeCell(chartsSheet, ref, fmt.Sprintf("%s%d", last, row)); err != nil {
 		return err
 	}
-	if err := b.text(picturesSheet, ref, text, look{role: roleNote}); err != nil {
+	if err := b.text(chartsSheet, ref, text, look{role: roleNote}); err != nil {
 		return err
 	}
-	return b.file.SetRowHeight(picturesSheet, row, heightOf(lineCount(text, pictureColumns*pictureColumnWidth-padding)))
+	return b.file.SetRowHeight(chartsSheet, row, heightOf(lineCount(text, pictureColumns*pictureColumnWidth-padding)))
 }
 
 // picture draws one chart with its upper left corner in row.
 func (b *book) picture(p *reports.Picture, row int) error {
 	for r := row; r < row+pictureRows; r++ {
-		if err := b.file.SetRowHeight(picturesSheet, r, pictureRowHeight); err != nil {
+		if err := b.file.SetRowHeight(chartsSheet, r, pictureRowHeight); err != nil {
 			return err
 		}
 	}
 	at := b.places[p.Table]
 	if at.rows == 0 {
-		return b.text(picturesSheet, fmt.Sprintf("A%d", row), cellText(p.Title+": there are no lines to draw."), look{role: roleNote})
+		return b.text(chartsSheet, fmt.Sprintf("A%d", row), cellText(p.Title+": there are no lines to draw."), look{role: roleNote})
 	}
-	chart, err := b.chart(p, at)
+	chart, err := b.chart(p, at, row)
 	if err != nil {
 		return err
 	}
-	return b.file.AddChart(picturesSheet, fmt.Sprintf("A%d", row), chart)
+	return b.file.AddChart(chartsSheet, fmt.Sprintf("A%d", row), chart)
 }
 
-// chart describes a picture of the rows that lie on the table's first sheet.
-func (b *book) chart(p *reports.Picture, at *place) (*excelize.Chart, error) {
+// chart describes a picture of the rows that lie on the table's first sheet. Its upper left corner is in row.
+func (b *book) chart(p *reports.Picture, at *place, row int) (*excelize.Chart, error) {
 	first := at.parts[0]
 	last := first.last
 	if p.Rows > 0 {
 		last = min(last, first.first+p.Rows-1)
 	}
-	refer := func(key string, from, to int) (string, error) {
-		letter, err := excelize.ColumnNumberToName(columnIndex(at.table, key) + 1)
-		return fmt.Sprintf("%s!$%s$%d:$%s$%d", quoteSheet(first.sheet), letter, from, letter, to), err
+	refer := func(key string) (string, error) {
+		letter, err := excelize.ColumnNumberToName(at.column(key) + 1)
+		return fmt.Sprintf("%s!$%s$%d:$%s$%d", quoteSheet(first.sheet), letter, first.first, letter, last), err
 	}
-	categories, err := refer(p.Category, first.first, last)
+	categories, err := refer(p.Category)
 	if err != nil {
 		return nil, err
 	}
@@ -110,22 +111,40 @@ func (b *book) chart(p *reports.Picture, at *place) (*excelize.Chart, error) {
 			Font: &excelize.Font{Family: fontName, Size: 15, Bold: true, Color: slate}}}},
 		Format:       excelize.GraphicOptions{AltText: cellText(p.Alt), Name: cellText(p.Title), Positioning: "twoCell"},
 		ShowBlanksAs: "gap", GapWidth: ptr(uint(45)), VaryColors: ptr(false)}
-	if len(p.Series) == 1 {
-		c.Legend.Position = "none"
-	}
+	drawn := b.spanOf(p, at.table, last-first.first+1)
 	for i, key := range p.Series {
-		values, err := refer(key, first.first, last)
+		if drawn.blank[i] {
+			continue
+		}
+		values, err := refer(key)
 		if err != nil {
 			return nil, err
 		}
-		name, err := refer(key, headerRow, headerRow)
+		name, err := b.seriesName(at.table.Columns[columnIndex(at.table, key)].Title, len(c.Series), row)
 		if err != nil {
 			return nil, err
 		}
 		c.Series = append(c.Series, series(p.Kind, i, name, categories, values))
 	}
-	b.axes(c, p, at.table, last-first.first+1)
+	if len(c.Series) == 1 {
+		c.Legend.Position = "none"
+	}
+	b.axes(c, p, at.table, drawn)
 	return c, nil
+}
+
+// seriesName writes the name of a chart's nth series into a cell that the chart lies over, and returns the reference to it: a legend has no
+// room for the units that stand in a table's headings.
+func (b *book) seriesName(name string, n, row int) (string, error) {
+	letter, err := excelize.ColumnNumberToName(n%pictureColumns + 1)
+	if err != nil {
+		return "", err
+	}
+	row += 1 + n/pictureColumns
+	if err := b.text(chartsSheet, fmt.Sprintf("%s%d", letter, row), cellText(name), look{role: roleMeta}); err != nil {
+		return "", err
+	}
+	return fmt.Sprintf("%s!$%s$%d", quoteSheet(chartsSheet), letter, row), nil
 }
 
 func chartType(k reports.PictureKind) excelize.ChartType {
@@ -155,29 +174,34 @@ func series(kind reports.PictureKind, i int, name, categories, values string) ex
 }
 
 // axes names both axes, with the unit of the values.
-func (b *book) axes(c *excelize.Chart, p *reports.Picture, t *reports.Table, rows int) {
+func (b *book) axes(c *excelize.Chart, p *reports.Picture, t *reports.Table, drawn span) {
 	font := excelize.Font{Family: fontName, Size: 10, Color: ink}
 	titled := func(s string) excelize.ChartTitle {
 		return excelize.ChartTitle{Paragraph: []excelize.RichTextRun{{Text: cellText(s),
 			Font: &excelize.Font{Family: fontName, Size: 11, Bold: true, Color: quiet}}}}
 	}
-	span := b.spanOf(p, t, rows)
 	category := t.Columns[columnIndex(t, p.Category)]
-	c.XAxis = excelize.ChartAxis{Font: font, Title: titled(heading(&category, b.provenance.zone()))}
-	if category.Kind == reports.Instant || category.Kind == reports.Date {
+	c.XAxis = excelize.ChartAxis{Font: font, TickLabelPosition: excelize.ChartTickLabelLow, Title: titled(heading(&category, b.provenance.zone()))}
+	switch category.Kind {
+	case reports.Instant:
 		c.XAxis.NumFmt = excelize.ChartNumFmt{CustomNumFmt: formatOf(&category)}
+	case reports.Date:
+		c.XAxis.NumFmt = excelize.ChartNumFmt{CustomNumFmt: axisDateFormat}
 	}
 	if p.Kind == reports.Bars || p.Kind == reports.StackedBars {
 		c.XAxis.ReverseOrder = true // the first row on top, as in the table
-	} else if span.labels*labelDigitPixels > pictureWidth {
+	} else if drawn.labels*labelDigitPixels > pictureWidth {
 		c.XAxis.Alignment.TextRotation = -90
-		c.XAxis.TickLabelSkip = (rows + maxUprightLabels - 1) / maxUprightLabels
+		c.XAxis.TickLabelSkip = (drawn.rows + maxUprightLabels - 1) / maxUprightLabels
 	}
 	value := t.Columns[columnIndex(t, p.Series[0])]
 	c.YAxis = excelize.ChartAxis{Font: font, MajorGridLines: true, Title: titled(axisTitle(p, t, b.provenance.zone())),
-		NumFmt: excelize.ChartNumFmt{CustomNumFmt: axisFormat(&value, span.tallest)}}
+		NumFmt: excelize.ChartNumFmt{CustomNumFmt: axisFormat(&value, drawn.tallest)}}
+	if c.XAxis.ReverseOrder {
+		c.YAxis.TickLabelPosition = excelize.ChartTickLabelHigh // which is at the foot, with the axis' title
+	}
 	if value.Kind == reports.Duration {
-		c.YAxis.MajorUnit = hourStep(span.tallest)
+		c.YAxis.MajorUnit = hourStep(drawn.tallest)
 	}
 	if kind := p.Kind; kind == reports.StackedColumns || kind == reports.StackedBars {
 		c.Overlap = ptr(100)
@@ -187,6 +211,7 @@ func (b *book) axes(c *excelize.Chart, p *reports.Picture, t *reports.Table, row
 const (
 	labelDigitPixels = 8  // of an axis label, with its share of the gap to the next
 	maxUprightLabels = 48 // labels that stand upright beside each other
+	axisDateFormat   = "d mmm"
 )
 
 // axisFormat shows no more decimals than the steps of an axis up to tallest need.
@@ -221,6 +246,9 @@ func axisTitle(p *reports.Picture, t *reports.Table, zone string) string {
 	case first.Unit == "":
 		return "Count"
 	}
+	if name := map[string]string{"t": "Tonnes", "kg": "Kilograms", "m³": "Cubic metres", "L": "Litres"}[first.Unit]; name != "" {
+		return name + " (" + first.Unit + ")"
+	}
 	return first.Unit
 }
 
@@ -228,20 +256,23 @@ func axisTitle(p *reports.Picture, t *reports.Table, zone string) string {
 type span struct {
 	tallest int64   // the largest value, or sum where they are stacked, in units of the column
 	labels  float64 // the width of all category labels, in digits
+	rows    int
+	blank   []bool // series without a value other than zero, unless all are
 }
 
 func (b *book) spanOf(p *reports.Picture, t *reports.Table, rows int) span {
 	stacked := p.Kind == reports.StackedColumns || p.Kind == reports.StackedBars
 	category := columnIndex(t, p.Category)
-	s, n := span{}, 0
+	s, n := span{rows: rows, blank: slices.Repeat([]bool{true}, len(p.Series))}, 0
 	for r := range t.Rows {
 		if n++; n > rows {
 			break
 		}
 		s.labels += textWidth(shown(&t.Columns[category], r.Cells[category], b.provenance.Period)) + 1
 		total := int64(0)
-		for _, key := range p.Series {
+		for i, key := range p.Series {
 			v := r.Cells[columnIndex(t, key)].Int
+			s.blank[i] = s.blank[i] && v == 0
 			if stacked {
 				total += v
 			} else {
@@ -249,6 +280,9 @@ func (b *book) spanOf(p *reports.Picture, t *reports.Table, rows int) span {
 			}
 		}
 		s.tallest = max(s.tallest, total)
+	}
+	if !slices.Contains(s.blank, false) {
+		s.blank = make([]bool, len(p.Series))
 	}
 	return s
 }

@@ -8,7 +8,7 @@ import (
 	"spoilbook/reports"
 )
 
-// Provenance says what a document was computed from, by whom and when, so that anybody can compute it again and compare.
+// Provenance says what a document was computed from and for whom, so that anybody can compute it again and compare.
 type Provenance struct {
 	Carrier           string // who runs the trucks
 	Period            reports.Period
@@ -19,7 +19,7 @@ type Provenance struct {
 	RegisterRevisions int
 	Filter            reports.Filter
 	By                string    // who asked for it
-	At                time.Time // when; the only clock an export shows
+	At                time.Time // when the last event covered was recorded; the only clock an export shows
 	Program           string    // name and version
 	Count             reports.Count
 }
@@ -68,36 +68,35 @@ func (p *Provenance) filterText() string {
 
 // fields returns the provenance as labelled texts, in the order a cover shows them.
 func (p *Provenance) fields() []reports.Field {
-	local := p.At.In(p.Period.Zone)
 	return []reports.Field{
 		{Label: "Carrier", Text: p.Carrier},
 		{Label: "Period", Text: p.periodText() + " (" + p.zone() + ")"},
 		{Label: "Filter", Text: p.filterText()},
 		{Label: "Ledger", Text: fmt.Sprintf("events up to position %d", p.Position)},
+		{Label: "Ledger as of", Text: p.asOf()},
 		{Label: "Ledger hash", Text: p.LedgerHash},
-		{Label: "Register", Text: fmt.Sprintf("%s, the last at position %d", counted(p.RegisterRevisions, "revision"), p.RegisterPosition)},
+		{Label: "Register", Text: fmt.Sprintf("%s, the last at position %d", reports.Counted(p.RegisterRevisions, "revision"), p.RegisterPosition)},
 		{Label: "Events", Text: p.countText()},
-		{Label: "Made by", Text: p.By},
-		{Label: "Made at", Text: local.Format("2006-01-02 15:04:05 -07:00")},
+		{Label: "Asked for by", Text: p.By},
 		{Label: "Made with", Text: p.Program},
 	}
+}
+
+// asOf says when the last event covered was recorded, which is the same for ever.
+func (p *Provenance) asOf() string {
+	if p.At.IsZero() {
+		return ""
+	}
+	return p.At.In(p.Period.Zone).Format("2006-01-02 15:04:05 -07:00") + ", when the last of these events was recorded"
 }
 
 func (p *Provenance) countText() string {
 	c := p.Count
 	return fmt.Sprintf("%d read: %d in effect (%d of them corrected), %d voided, %s or voidings, %s of the register",
-		c.Events, c.Effective, c.Corrected, c.Voided, counted(c.Corrections, "correction"), counted(c.Revisions, "revision"))
+		c.Events, c.Effective, c.Corrected, c.Voided, reports.Counted(c.Corrections, "correction"), reports.Counted(c.Revisions, "revision"))
 }
 
-// counted returns "1 line", "2 lines".
-func counted(n int, noun string) string {
-	if n == 1 {
-		return "1 " + noun
-	}
-	return fmt.Sprintf("%d %ss", n, noun)
-}
-
-// standingNotes returns the cautions that belong to every export, after the document's own.
+// standingNotes returns the cautions that belong to every export.
 func (p *Provenance) standingNotes() []string {
 	notes := []string{
 		"A complete record is not a statement of legal compliance. What the law asks for is decided by those it names, with the rules in force.",
@@ -127,7 +126,7 @@ func (p *Provenance) clockChanges() bool {
 	return false
 }
 
-// allNotes returns the document's notes and the standing ones.
+// allNotes returns the standing notes and the document's own.
 func allNotes(d *reports.Document, p *Provenance) []string {
-	return append(append([]string{}, d.Notes...), p.standingNotes()...)
+	return append(p.standingNotes(), d.Notes...)
 }

@@ -31,7 +31,7 @@ const (
 // least 20 apart in CIELAB, and neighbours 40, to full colour vision and under the simulations of its three deficiencies by Machado,
 // Oliveira and Fernandes (2009).
 func seriesColours() []string {
-	return []string{"27414F", "C77B1E", "5C3380", "993A17", "8B7DB2", "663129", "5A7EE0", "B28D62"}
+	return []string{"27414F", "C77B1E", "5C3380", "993A17", "8B7DB2", "663129", "5A7EE0", "B28D62", "101010", "54786C"}
 }
 
 const (
@@ -54,7 +54,17 @@ const (
 	roleSection // a heading on the cover
 	roleLabel   // a label on the cover
 	roleLink
+	roleAside  // the heading of a column that is not printed
+	roleFigure // a figure on the cover
 )
+
+// headRole is the role of a column's heading.
+func headRole(c *reports.Column) role {
+	if c.Aside {
+		return roleAside
+	}
+	return roleHeader
+}
 
 // tone tints a body cell by severity.
 type tone int
@@ -85,6 +95,7 @@ type look struct {
 	format string // number format, empty for text
 	right  bool
 	top    bool // align to the top, on the cover
+	flat   bool // text on one line
 }
 
 // styler makes each style of a workbook once.
@@ -115,7 +126,7 @@ func (l look) style() *excelize.Style {
 	}
 	if l.right {
 		st.Alignment.Horizontal = "right"
-		if l.role == roleHeader {
+		if l.role == roleHeader || l.role == roleAside {
 			st.Alignment.Indent = 2 // clear of the filter's button
 		}
 	}
@@ -130,8 +141,11 @@ func (l look) style() *excelize.Style {
 		st.Font.Color, st.Font.Size = quiet, 10
 	case roleNote:
 		st.Alignment.WrapText, st.Alignment.Vertical = true, "top"
-	case roleHeader:
+	case roleHeader, roleAside:
 		st.Font.Bold, st.Font.Color = true, slate
+		if l.role == roleAside {
+			st.Font.Bold, st.Font.Color = false, quiet
+		}
 		st.Alignment.WrapText = true
 		st.Fill, st.Border = solid(mist), edges(slate, 2, "bottom")
 	case roleBody:
@@ -147,6 +161,8 @@ func (l look) style() *excelize.Style {
 		st.Border = edges(hairline, 1, "bottom")
 	case roleLabel:
 		st.Font.Color, st.Alignment.Vertical, st.Alignment.WrapText = quiet, "top", true
+	case roleFigure:
+		st.Font.Bold, st.Alignment.Vertical, st.Alignment.WrapText = true, "top", true
 	case roleLink:
 		st.Font.Color, st.Font.Underline, st.Alignment.Vertical = link, "single", "top"
 	}
@@ -155,7 +171,7 @@ func (l look) style() *excelize.Style {
 
 func (l look) styleBody(st *excelize.Style) {
 	st.Border = edges(hairline, 1, "bottom")
-	st.Alignment.WrapText = l.format == ""
+	st.Alignment.WrapText = l.format == "" && !l.flat
 	if l.top {
 		st.Alignment.Vertical = "top"
 	}

@@ -24,8 +24,8 @@ const (
 	minTextWidth     = 4
 )
 
-// Text writes d as aligned plain text: each table with its first lines and its totals, how many lines there are in all, and the findings by
-// severity. It is a view for people: figures are rounded as a workbook shows them and long texts are cut with "…".
+// Text writes d as aligned plain text: its summary, and each table with its first lines, its totals and how many lines there are in all. It
+// is a view for people: figures are rounded as a workbook shows them and long texts are cut with "…".
 func Text(w io.Writer, d reports.Document, p Provenance, o TextOptions) error {
 	if err := validate(&d, &p); err != nil {
 		return err
@@ -38,14 +38,12 @@ func Text(w io.Writer, d reports.Document, p Provenance, o TextOptions) error {
 	}
 	o.Width = max(o.Width, minTextWidth)
 	b := bufio.NewWriter(w)
-	fmt.Fprintf(b, "%s  %s (%s)  ledger position %d\n", plain(d.Title), p.periodText(), p.zone(), p.Position)
+	writeSummary(b, &d, &p)
 	for i := range d.Tables {
 		if err := textTable(b, &d.Tables[i], &p, o); err != nil {
 			return fmt.Errorf("text %s: %w", d.Report, err)
 		}
 	}
-	fmt.Fprint(b, "\nFindings\n")
-	writeFindingCounts(b, &d, "  ")
 	if o.Notes {
 		fmt.Fprint(b, "\nNotes\n")
 		for _, n := range allNotes(&d, &p) {
@@ -55,7 +53,111 @@ func Text(w io.Writer, d reports.Document, p Provenance, o TextOptions) error {
 	return b.Flush()
 }
 
+// Summary writes what d comes to, for a terminal: the figures people ask for, and the findings by severity with the first of each kind.
+func Summary(w io.Writer, d reports.Document, p Provenance) error {
+	if err := validate(&d, &p); err != nil {
+		return err
+	}
+	b := bufio.NewWriter(w)
+	writeSummary(b, &d, &p)
+	return b.Flush()
+}
+
+// summaryWidth is how many characters a line of a summary takes where its words allow it.
+const summaryWidth = 110
+
+func writeSummary(b *bufio.Writer, d *reports.Document, p *Provenance) {
+	fmt.Fprintf(b, "%s  %s (%s)  ledger position %d\n", plain(d.Title), p.periodText(), p.zone(), p.Position)
+	writeFields(b, d.Glance, "  ")
+	writeFindings(b, d, p.Period, summaryWidth)
+}
+
+// writeFields writes labelled texts under each other.
+func writeFields(w io.Writer, fields []reports.Field, indent string) {
+	width := 14
+	for _, f := range fields {
+		width = max(width, utf8.RuneCountInString(f.Label))
+	}
+	for _, f := range fields {
+		if f.Text != "" {
+			writeHanging(w, indent+plain(f.Label)+strings.Repeat(" ", width+1-utf8.RuneCountInString(f.Label)), plain(f.Text), summaryWidth)
+		}
+	}
+}
+
+// writeFindings writes the findings by severity, of each code the first.
+func writeFindings(w io.Writer, d *reports.Document, period reports.Period, limit int) {
+	groups := reports.GroupFindings(d.Findings)
+	if len(groups) == 0 {
+		fmt.Fprintln(w, "  No findings.")
+	}
+	for i, g := range groups {
+		lead := "    "
+		if i == 0 || groups[i-1].Severity != g.Severity {
+			fmt.Fprintf(w, "  %s (%d)\n", severityWord(g.Severity), countOf(groups, g.Severity))
+		}
+		writeHanging(w, lead, plain(groupText(g, period)), limit)
+	}
+}
+
+// writeHanging writes a text behind a lead, in lines of at most limit characters where its words allow it; the lines after the first begin
+// below the text. A limit of 0 writes one line.
+func writeHanging(w io.Writer, lead, text string, limit int) {
+	indent := utf8.RuneCountInString(lead)
+	line := []rune(lead)
+	for word := range strings.SplitSeq(text, " ") {
+		n := utf8.RuneCountInString(word)
+		if limit > 0 && len(line) > indent && len(line)+1+n > limit {
+			fmt.Fprintln(w, strings.TrimRight(string(line), " "))
+			line = []rune(strings.Repeat(" ", indent))
+		}
+		if len(line) > indent {
+			line = append(line, ' ')
+		}
+		line = append(line, []rune(word)...)
+	}
+	fmt.Fprintln(w, strings.TrimRight(string(line), " "))
+}
+
+// withoutAside returns a table without the columns that are kept for looking up.
+func withoutAside(t *reports.Table) *reports.Table {
+	kept := []int{}
+	for i, c := range t.Columns {
+		if !c.Aside {
+			kept = append(kept, i)
+		}
+	}
+	if len(kept) == len(t.Columns) {
+		return t
+	}
+	narrow := *t
+	narrow.Columns, narrow.Totals = pick(t.Columns, kept), pick(t.Totals, kept)
+	narrow.Rows = func(yield func(reports.Row) bool) {
+		for r := range t.Rows {
+			if !yield(reports.Row{Cells: pick(r.Cells, kept), Cites: r.Cites}) {
+				return
+			}
+		}
+	}
+	return &narrow
+}
+
+// pick returns the elements of list at the places kept that it has.
+func pick[T any](list []T, kept []int) []T {
+	if list == nil {
+		return nil
+	}
+	out := make([]T, 0, len(kept))
+	for _, i := range kept {
+		if i < len(list) {
+			out = append(out, list[i])
+		}
+	}
+	return out
+}
+
 func textTable(b *bufio.Writer, t *reports.Table, p *Provenance, o TextOptions) error {
+	t = withoutAside(t)
 	lines := [][]string{make([]string, len(t.Columns))}
 	for i := range t.Columns {
 		lines[0][i] = plain(heading(&t.Columns[i], ""))
@@ -76,7 +178,7 @@ func textTable(b *bufio.Writer, t *reports.Table, p *Provenance, o TextOptions) 
 		lines = append(lines, textCells(t, t.Totals, p, o))
 		labelBlank(lines[len(lines)-1])
 	}
-	fmt.Fprintf(b, "\n%s, %s\n", plain(t.Title), counted(count, "line"))
+	fmt.Fprintf(b, "\n%s, %s\n", plain(t.Title), reports.Counted(count, "line"))
 	widths := make([]int, len(t.Columns))
 	for _, line := range lines {
 		for i, s := range line {

@@ -48,11 +48,11 @@ func shown(c *reports.Column, cell reports.Cell, period reports.Period) string {
 	}
 	switch c.Kind {
 	case reports.Number:
-		return grouped(roundedDecimal(cell.Int, c.Scale, c.Decimals))
+		return reports.Decimal(cell.Int, c.Scale, c.Decimals)
 	case reports.Instant:
 		return period.Local(events.Time{UnixMS: cell.Int}).Format("2006-01-02 15:04")
 	case reports.Duration:
-		return clock(cell.Int)
+		return reports.Clock(cell.Int)
 	case reports.YesNo:
 		return yesNo(cell.Int)
 	}
@@ -70,18 +70,6 @@ func yesNo(v int64) string {
 func decimal(v int64, scale int) string {
 	sign, u := magnitude(v)
 	return sign + placePoint(u, scale)
-}
-
-// roundedDecimal returns v units of 10^-scale rounded to decimals, halves away from zero as spreadsheets show them.
-func roundedDecimal(v int64, scale, decimals int) string {
-	sign, u := magnitude(v)
-	unit := pow10(scale - decimals)
-	// u is at most 2^63 and half a unit at most 5e17, so the sum fits.
-	u = (u + unit/2) / unit
-	if u == 0 {
-		sign = ""
-	}
-	return sign + placePoint(u, decimals)
 }
 
 func magnitude(v int64) (sign string, u uint64) {
@@ -110,37 +98,11 @@ func pow10(n int) uint64 {
 	return p
 }
 
-// grouped puts commas between the thousands of a decimal.
-func grouped(s string) string {
-	sign, rest := "", s
-	if strings.HasPrefix(s, "-") {
-		sign, rest = "-", s[1:]
-	}
-	whole, fraction, _ := strings.Cut(rest, ".")
-	out := []byte(sign)
-	for i := range len(whole) {
-		if i > 0 && (len(whole)-i)%3 == 0 {
-			out = append(out, ',')
-		}
-		out = append(out, whole[i])
-	}
-	if fraction != "" {
-		out = append(append(out, '.'), fraction...)
-	}
-	return string(out)
-}
-
 const (
 	msPerSecond = 1000
 	msPerMinute = 60 * msPerSecond
 	msPerHour   = 60 * msPerMinute
 )
-
-// clock returns milliseconds as hours and whole minutes, "7:45"; seconds are cut as spreadsheets cut them.
-func clock(ms int64) string {
-	sign, u := magnitude(ms)
-	return fmt.Sprintf("%s%d:%02d", sign, u/msPerHour, u/msPerMinute%60)
-}
 
 // exactClock returns milliseconds as "7:45:30", with the thousandths of a second where there are any.
 func exactClock(ms int64) string {
@@ -182,17 +144,40 @@ func calendarDay(s string) (time.Time, bool) {
 // firstSheetYear is the first year whose days spreadsheets agree about; 1900 has a day too many in some.
 const firstSheetYear = 1901
 
-// citeList writes positions as "12, 15, 18", and after limit of them how many more there are: "+3". A limit of 0 writes all.
-func citeList(cites []uint64, separator string, limit int) string {
+// citeList writes all positions.
+func citeList(cites []uint64, separator string) string {
 	out := []byte{}
 	for i, c := range cites {
-		if limit > 0 && i == limit {
-			return string(out) + " +" + strconv.Itoa(len(cites)-limit)
-		}
 		if i > 0 {
 			out = append(out, separator...)
 		}
 		out = strconv.AppendUint(out, c, 10)
+	}
+	return string(out)
+}
+
+// citeText writes positions as people read them, runs of three and more as "12–15", and after limit of positions or runs how many more
+// positions there are: "3, 7, 12–15 +4". A limit of 0 writes all.
+func citeText(cites []uint64, limit int) string {
+	out, items := []byte{}, 0
+	for i := 0; i < len(cites); items++ {
+		if limit > 0 && items == limit {
+			return string(out) + " +" + strconv.Itoa(len(cites)-i)
+		}
+		if items > 0 {
+			out = append(out, ", "...)
+		}
+		out = strconv.AppendUint(out, cites[i], 10)
+		end := i + 1
+		for end < len(cites) && cites[end] == cites[end-1]+1 {
+			end++
+		}
+		if end-i < 3 {
+			i++
+			continue
+		}
+		out = strconv.AppendUint(append(out, "–"...), cites[end-1], 10)
+		i = end
 	}
 	return string(out)
 }

@@ -52,9 +52,13 @@ type contentLine struct{ sheet, title, detail string }
 // place says where a table's rows are.
 type place struct {
 	table *reports.Table
+	keys  []string // of the columns, in the order of the sheets
 	parts []part
 	rows  int
 }
+
+// column returns the number, from 0, of the column with a key.
+func (p *place) column(key string) int { return slices.Index(p.keys, key) }
 
 // part is the rows of a table on one sheet; last is below first when there are none.
 type part struct {
@@ -69,7 +73,7 @@ func writeWorkbook(ctx context.Context, w io.Writer, d reports.Document, p Prove
 	f := excelize.NewFile()
 	defer func() { err = errors.Join(err, f.Close()) }()
 	b := &book{ctx: ctx, file: f, document: &d, provenance: &p, limits: l, styles: newStyler(f), places: map[string]*place{},
-		sheetNames: newNames(coverSheet, picturesSheet, findingsSheet, eventsSheet), rangeNames: newNames()}
+		sheetNames: newNames(coverSheet, chartsSheet, findingsSheet, eventsSheet), rangeNames: newNames()}
 	if err := b.fill(cited); err != nil {
 		return fmt.Errorf("workbook %s: %w", d.Report, err)
 	}
@@ -89,7 +93,7 @@ func writeWorkbook(ctx context.Context, w io.Writer, d reports.Document, p Prove
 	return nil
 }
 
-// fill makes all sheets, in the order of their tabs.
+// fill makes all sheets, in the order of their tabs: what most people need first, long lists last.
 func (b *book) fill(cited iter.Seq[*events.Recorded]) error {
 	if err := b.file.SetSheetName("Sheet1", coverSheet); err != nil {
 		return err
@@ -97,19 +101,19 @@ func (b *book) fill(cited iter.Seq[*events.Recorded]) error {
 	if err := b.properties(); err != nil {
 		return err
 	}
-	for i := range b.document.Tables {
-		t := &b.document.Tables[i]
-		if err := b.table(t, b.sheetNames.sheet(t.Name), dress{}); err != nil {
-			return err
-		}
+	if err := b.tables(false); err != nil {
+		return err
 	}
-	if len(b.document.Pictures) > 0 {
-		if err := b.pictures(); err != nil {
+	if len(b.document.Pictures) > 0 { // here is its place; it is filled when the tables have theirs
+		if err := b.newSheet(chartsSheet, pageFit{landscape: true}); err != nil {
 			return err
 		}
 	}
 	findings := findingsTable(b.document)
 	if err := b.table(&findings, findingsSheet, dress{severities: true}); err != nil {
+		return err
+	}
+	if err := b.tables(true); err != nil {
 		return err
 	}
 	if cited != nil {
@@ -118,7 +122,24 @@ func (b *book) fill(cited iter.Seq[*events.Recorded]) error {
 			return err
 		}
 	}
+	if len(b.document.Pictures) > 0 {
+		if err := b.pictures(); err != nil {
+			return err
+		}
+	}
 	return b.cover()
+}
+
+// tables writes the tables that are backing lists, or those that are not.
+func (b *book) tables(backing bool) error {
+	for i := range b.document.Tables {
+		if t := &b.document.Tables[i]; t.Backing == backing {
+			if err := b.table(t, b.sheetNames.sheet(t.Name), dress{}); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 // properties sets what file managers show. The times are the export's own, never the clock's.
@@ -136,7 +157,7 @@ func (b *book) properties() error {
 }
 
 // newSheet adds a sheet without grid lines, set up to print.
-func (b *book) newSheet(name string) error {
+func (b *book) newSheet(name string, p pageFit) error {
 	if i, err := b.file.GetSheetIndex(name); err != nil {
 		return err
 	} else if i < 0 {
@@ -147,22 +168,26 @@ func (b *book) newSheet(name string) error {
 	if err := b.file.SetSheetView(name, -1, &excelize.ViewOptions{ShowGridLines: ptr(false)}); err != nil {
 		return err
 	}
-	if err := b.file.SetSheetProps(name, &excelize.SheetPropsOptions{FitToPage: ptr(true)}); err != nil {
+	if err := b.file.SetSheetProps(name, &excelize.SheetPropsOptions{FitToPage: ptr(p.scale == 0)}); err != nil {
 		return err
 	}
-	return b.printSetup(name)
+	return b.printSetup(name, p)
 }
 
 // paperA4 is ISO A4 in the list of paper sizes of ISO/IEC 29500.
 const paperA4 = 9
 
-func (b *book) printSetup(sheet string) error {
-	orientation := "landscape"
-	if sheet == coverSheet {
-		orientation = "portrait"
+func (b *book) printSetup(sheet string, page pageFit) error {
+	layout := excelize.PageLayoutOptions{Size: ptr(paperA4), Orientation: ptr("portrait")}
+	if page.landscape {
+		layout.Orientation = ptr("landscape")
 	}
-	err := b.file.SetPageLayout(sheet, &excelize.PageLayoutOptions{Size: ptr(paperA4), Orientation: ptr(orientation),
-		FitToWidth: ptr(1), FitToHeight: ptr(0)})
+	if page.scale == 0 {
+		layout.FitToWidth, layout.FitToHeight = ptr(1), ptr(0)
+	} else {
+		layout.AdjustTo = ptr(uint(page.scale))
+	}
+	err := b.file.SetPageLayout(sheet, &layout)
 	if err != nil {
 		return err
 	}
@@ -173,8 +198,9 @@ func (b *book) printSetup(sheet string) error {
 	}
 	p := b.provenance
 	return b.file.SetHeaderFooter(sheet, &excelize.HeaderFooterOptions{
+		ScaleWithDoc: ptr(false), AlignWithMargins: ptr(true),
 		OddHeader: "&L&9" + printText(b.document.Title, 80) + "&R&9" + printText(p.Carrier, 60),
-		OddFooter: "&L&9" + printText(p.periodText(), 50) + ", ledger position " + fmt.Sprint(p.Position) + "&R&9&A, page &P of &N",
+		OddFooter: "&L&9" + printText(p.periodText()+", times in "+p.zone(), 80) + ", ledger position " + fmt.Sprint(p.Position) + "&R&9&A, page &P of &N",
 	})
 }
 

@@ -26,7 +26,7 @@ func Match(t testing.TB, sheets []*Sheet, table reports.Table, period reports.Pe
 			at, row = at+1, HeaderRow+1
 		}
 		for i, cell := range r.Cells {
-			ref := Ref(i, row)
+			ref := Ref(Position(&table, i), row)
 			if err := same(&table.Columns[i], cell, sheets[at].Cell(ref), period); err != nil {
 				t.Fatalf("sheet %s, cell %s, column %s: %v", sheets[at].Name, ref, table.Columns[i].Key, err)
 			}
@@ -40,7 +40,7 @@ func Match(t testing.TB, sheets []*Sheet, table reports.Table, period reports.Pe
 		if table.Totals == nil || !table.Columns[i].Total {
 			continue
 		}
-		ref := Ref(i, row+1)
+		ref := Ref(Position(&table, i), row+1)
 		got := sheets[at].Cell(ref)
 		if !strings.HasPrefix(got.Formula, "=SUBTOTAL(109,") {
 			t.Errorf("sheet %s, cell %s: formula %q is no live total", sheets[at].Name, ref, got.Formula)
@@ -49,6 +49,26 @@ func Match(t testing.TB, sheets []*Sheet, table reports.Table, period reports.Pe
 			t.Errorf("sheet %s, total %s of %s: %v", sheets[at].Name, ref, table.Columns[i].Key, err)
 		}
 	}
+}
+
+// Position returns in which column of its sheet, from 0, column i of a table stands: those that are not printed come last, after the events.
+func Position(table *reports.Table, i int) int {
+	at := 0
+	for k, c := range table.Columns {
+		if c.Aside != table.Columns[i].Aside {
+			if !c.Aside {
+				at++
+			}
+			continue
+		}
+		if k < i {
+			at++
+		}
+	}
+	if table.Columns[i].Aside && table.Cited {
+		at++
+	}
+	return at
 }
 
 // lastLine is the last row that a sheet's filter covers.

@@ -39,11 +39,20 @@ def sheet(values, formulas):
     return {
         "name": values.title, "cells": cells, "rows": values.max_row,
         "freeze": values.freeze_panes or "", "filter": (values.auto_filter.ref or "").replace("$", ""), "printTitles": (values.print_title_rows or "").replace("$", ""),
+        "printArea": printed(values), "scale": int(page.scale or 0),
         "paper": int(page.paperSize or 0), "orientation": page.orientation or "", "fitToWidth": int(page.fitToWidth or 0),
         "fitToPage": bool(values.sheet_properties.pageSetUpPr and values.sheet_properties.pageSetUpPr.fitToPage),
         "gridLines": bool(values.sheet_view.showGridLines), "header": values.oddHeader.left.text or "",
         "footer": values.oddFooter.right.text or "", "charts": len(values._charts),
     }
+
+
+def printed(sheet):
+    """The range that is printed, without the sheet's name; openpyxl gives a list or a text by its version."""
+    area = sheet.print_area or ""
+    if isinstance(area, list):
+        area = ",".join(area)
+    return area.split("!")[-1].replace("$", "")
 
 
 def names(book):

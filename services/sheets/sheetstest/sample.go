@@ -27,6 +27,7 @@ func Period() (reports.Period, error) {
 func Document(p reports.Period, lines int) reports.Document {
 	return reports.Document{
 		Report: "manifest", Title: "Spoil and water, Tarnmoor",
+		Glance:  []reports.Field{{Label: "Loads", Text: fmt.Sprint(lines)}, {Label: "Spoil", Text: "3.24 m³ of clay"}},
 		Subject: []reports.Field{{Label: "Fleet", Text: "4 trucks"}, {Label: "Client", Text: "C-HARBOUR Harbour Works (invented)"}},
 		Notes: []string{
 			"Volumes of slurry are as the tank's gauge showed them; solids are computed from the mass that was measured or assumed, and say which.",
@@ -81,7 +82,7 @@ func load(p reports.Period, i int) reports.Row {
 	}
 	cites := []uint64{uint64(3*i + 1)}
 	for n := range i % 16 {
-		cites = append(cites, uint64(3*i+2+n))
+		cites = append(cites, uint64(3*i+2+n+n*n/4))
 	}
 	return reports.Row{Cites: cites, Cells: []reports.Cell{
 		reports.At(start), reports.T(fmt.Sprintf("TM-%02d", i%4+1)), reports.T(fmt.Sprintf("J-%d", 101+i%7)), reports.T(materials[i%4]),
@@ -115,10 +116,10 @@ func Water(p reports.Period, lines int) reports.Table {
 		k := int64(i)
 		rows = append(rows, reports.Row{Cites: []uint64{uint64(500 + i)}, Cells: []reports.Cell{
 			reports.T(fmt.Sprintf("S-%02d Hydrant at the invented mill road no. %d", i+1, i+3)), reports.N(900_000 + k*610_000%3_000_000),
-			reports.N(850_000 + k*470_000%2_800_000), reports.N(5_000_000), reports.Yes(i%4 != 1)}})
+			reports.T(fmt.Sprintf("P-%d", i)), reports.N(850_000 + k*470_000%2_800_000), reports.N(5_000_000), reports.Yes(i%4 != 1)}})
 	}
-	return WithTotals(reports.Table{Name: "Water", Title: "Fresh water by source", Note: "Drawn is what meters or gauges showed.", Cited: true,
-		Columns: []reports.Column{reports.TextColumn("source", "Source"), reports.VolumeColumn("drawn_m3", "Drawn"), reports.VolumeColumn("used_m3", "Used"),
+	return WithTotals(reports.Table{Name: "Water", Title: "Fresh water by source", Note: "Drawn is what meters or gauges showed.", Empty: "No water was drawn.", Cited: true,
+		Columns: []reports.Column{reports.TextColumn("source", "Source"), reports.VolumeColumn("drawn_m3", "Drawn"), reports.TextColumn("permit", "Permit").NotPrinted(), reports.VolumeColumn("used_m3", "Used"),
 			reports.RatioColumn("cap_m3", "Daily cap", "m³", 6, 1), {Key: "backflow", Title: "Backflow device recorded", Kind: reports.YesNo}},
 		Rows: reports.RowsOf(rows)})
 }

@@ -52,6 +52,8 @@ type Setup struct {
 	Freeze      string `json:"freeze"`
 	Filter      string `json:"filter"`
 	PrintTitles string `json:"printTitles"`
+	PrintArea   string `json:"printArea"`
+	Scale       int    `json:"scale"` // percent, where the sheet is not fitted to a page
 	Paper       int    `json:"paper"`
 	Orientation string `json:"orientation"`
 	FitToWidth  int    `json:"fitToWidth"`
