@@ -76,11 +76,15 @@ type Docket struct {
 	GrossG      *int64
 	TareG       *int64
 	NetG        int64
+	AccountG    int64 // what it is held against: the account's mass less ReturnedG
+	ReturnedG   int64 // what the facility had given back when it weighed
 	DifferenceG int64 // net less account
 	// DifferencePPM is the difference over the account's mass; nil when the
 	// account has none.
 	DifferencePPM *int64
-	Significant   bool // by SignificantDiscrepancy
+	Significant   bool  // by SignificantDiscrepancy
+	ToleranceG    int64 // of the two weighings, two standard uncertainties
+	EnMilli       int64 // difference over the combined tolerance, thousandths; above 1000 the instruments do not explain it
 	Cites         []uint64
 }
 
@@ -211,15 +215,16 @@ func (b *builder) carriage(c *Consignment, a *account, i int) {
 
 func docketOf(t *tank.Tip) *Docket {
 	d := &Docket{Number: t.Docket.Number, WeighedAt: t.Docket.WeighedAt, NetG: t.Docket.NetG,
-		DifferenceG: t.Docket.NetG - t.MassG(), Cites: t.Docket.Entry.Positions}
+		AccountG: t.Docket.AccountG, ReturnedG: t.Docket.ReturnedG, EnMilli: t.Docket.EnMilli, ToleranceG: t.Docket.ToleranceG,
+		DifferenceG: t.Docket.DifferenceG, Cites: t.Docket.Entry.Positions}
 	if body, ok := t.Docket.Entry.Body.(events.DocketReceived); ok {
 		d.GrossG, d.TareG = body.GrossG, body.TareG
 	}
-	if t.MassG() > 0 {
-		ppm := reports.MulDiv(d.DifferenceG, 1_000_000, t.MassG())
+	if d.AccountG > 0 {
+		ppm := reports.MulDiv(d.DifferenceG, 1_000_000, d.AccountG)
 		d.DifferencePPM = &ppm
 	}
-	d.Significant = SignificantDiscrepancy(t.MassG(), d.NetG)
+	d.Significant = SignificantDiscrepancy(d.AccountG, d.NetG)
 	return d
 }
 

@@ -73,7 +73,7 @@ func day(t *rapid.T) *yard {
 		if rapid.IntRange(0, 5).Draw(t, "same minute") == 0 {
 			y.now.UnixMS -= 60_000
 		}
-		switch rapid.IntRange(0, 7).Draw(t, "kind") {
+		switch rapid.IntRange(0, 9).Draw(t, "kind") {
 		case 0, 1:
 			y.at(job, anyLoad(t))
 		case 2:
@@ -87,6 +87,12 @@ func day(t *rapid.T) *yard {
 		case 6:
 			y.at(job, events.TankGauged{Tank: rapid.SampledFrom([]events.Tank{events.DebrisTank, events.FreshTank}).Draw(t, "tank"), Volume: *anyVolume(t, 4_000_000)})
 		case 7:
+			y.at(job, events.SpoilRefused{Facility: pit, Reason: events.RefusedTooWet})
+		case 8:
+			if len(tips) > 0 {
+				y.at("", anyReturn(t, rapid.SampledFrom(tips).Draw(t, "returned tip")))
+			}
+		case 9:
 			if len(tips) > 0 {
 				y.office(events.DocketReceived{Tip: rapid.SampledFrom(tips).Draw(t, "tip"), Facility: pit, Number: "D", WeighedAt: y.now,
 					NetG: rapid.Int64Range(0, 9_000_000).Draw(t, "net")})
@@ -94,6 +100,21 @@ func day(t *rapid.T) *yard {
 		}
 	}
 	return y
+}
+
+func anyReturn(t *rapid.T, tip events.Ref) events.SpoilReturned {
+	r := events.SpoilReturned{Facility: pit, Tip: tip, Reason: events.RefusedContents}
+	switch rapid.IntRange(0, 3).Draw(t, "how much") {
+	case 0:
+		r.Whole = true
+	case 1:
+		r.Volume = anyVolume(t, 2_000_000)
+	case 2:
+		r.Mass = measuredG(rapid.Int64Range(0, 3_000_000).Draw(t, "mass"))
+	default:
+		r.PortionPPM = rapid.Int64Range(1, 1_000_000).Draw(t, "portion")
+	}
+	return r
 }
 
 func anyVolume(t *rapid.T, max int64) *events.Volume {
@@ -169,11 +190,33 @@ func TestConservation(t *testing.T) {
 			d := &a.Decants[i]
 			whole(t, fmt.Sprintf("decant %d", i), d.Shares, d.SolidsG-d.UnheldSolidsG, d.WaterG-d.UnheldWaterG)
 		}
+		returnsHold(t, a)
 		o.OmitMovements = true
 		if lean := y.fold(o); len(lean.Movements) != 0 || !slices.Equal(lean.Balances(), a.Balances()) {
 			t.Errorf("without movements the balances are %v; want %v", lean.Balances(), a.Balances())
 		}
 	})
+}
+
+// returnsHold holds returns to their shares, and what tips say came back to the
+// returns: never more than was tipped.
+func returnsHold(t *rapid.T, a *tank.Account) {
+	back := map[int]tank.Phases{}
+	for i := range a.Returns {
+		r := &a.Returns[i]
+		solidsG, waterG := r.SolidsG-r.UntippedSolidsG, r.WaterG-r.UntippedWaterG
+		whole(t, fmt.Sprintf("return %d", i), r.Shares, solidsG, waterG)
+		if r.Tip < 0 && (solidsG != 0 || waterG != 0) {
+			t.Errorf("return %d matches no tip and brings %+v", i, r)
+		}
+		back[r.Tip] = tank.Phases{SolidsG: back[r.Tip].SolidsG + solidsG, WaterG: back[r.Tip].WaterG + waterG}
+	}
+	for i := range a.Tips {
+		tip := &a.Tips[i]
+		if b := back[i]; tip.Returned.SolidsG != b.SolidsG || tip.Returned.WaterG != b.WaterG || b.SolidsG > tip.SolidsG || b.WaterG > tip.WaterG {
+			t.Errorf("tip %d of %d and %d g says that %+v came back; its returns say %+v", i, tip.SolidsG, tip.WaterG, tip.Returned, b)
+		}
+	}
 }
 
 // stepwise holds what each entry says the debris tank held after it against the
@@ -188,6 +231,9 @@ func stepwise(t *rapid.T, a *tank.Account) {
 	}
 	for i := range a.Tips {
 		said[a.Tips[i].Entry.Positions[0]] = a.Tips[i].Heel.MassG()
+	}
+	for i := range a.Returns {
+		said[a.Returns[i].Entry.Positions[0]] = a.Returns[i].After.MassG()
 	}
 	var held int64
 	for i, m := range a.Movements {

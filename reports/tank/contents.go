@@ -12,10 +12,7 @@ func solidsUL(solidsG, particleKgPerM3 int64) int64 {
 }
 
 // totals is the running size of some contents.
-type totals struct {
-	solidsG, waterG, solidsUL, bedUL int64
-	weightedPPM                      int64 // sum of mass times tolerance, in grams
-}
+type totals struct{ solidsG, waterG, solidsUL, bedUL int64 }
 
 func (t *totals) add(p *Parcel) {
 	ul := p.solidsUL()
@@ -23,7 +20,6 @@ func (t *totals) add(p *Parcel) {
 	t.waterG += p.WaterG
 	t.solidsUL += ul
 	t.bedUL += mulDiv(ul, 1000+p.BedVoidRatioPermille, 1000)
-	t.weightedPPM += mulDiv(p.SolidsG+p.WaterG, p.TolerancePPM, 1_000_000)
 }
 
 func (c Contents) totals() totals {

@@ -22,8 +22,9 @@ func (f *fold) decant(e *reports.Entry, b events.WaterDecanted) {
 	d.UnheldSolidsG, d.UnheldWaterG = out.SolidsG-taken.SolidsG, out.WaterG-taken.WaterG
 	overFree := f.overFree(b.Volume.VolumeML, out.SolidsG)
 	f.sinceEmpty = append(f.sinceEmpty, len(f.account.Decants))
-	f.decantSquare.addTolerance(b.Volume.ToleranceML)
-	d.Shares = f.removeMixed(taken.SolidsG, taken.WaterG)
+	t := &taking{own: f.decantDoubt(b.Volume, out), massG: taken.MassG()}
+	d.ToleranceML = t.own.volume.root()
+	d.Shares = f.removeMixed(taken.SolidsG, taken.WaterG, t)
 	to := f.outfall(b.Outfall)
 	f.moveShares(e, to, d.Shares)
 	f.move(e, Unaccounted, to, d.UnheldSolidsG, d.UnheldWaterG, "decanted beyond what the tank held")
@@ -36,6 +37,13 @@ func (f *fold) decant(e *reports.Entry, b events.WaterDecanted) {
 	}
 	d.After = f.held.summary()
 	f.account.Decants = append(f.account.Decants, d)
+}
+
+// decantDoubt returns how far what left may be off: the volume by its tolerance, the
+// mass in proportion.
+func (f *fold) decantDoubt(v events.Volume, out Phases) doubt {
+	s := stated(v.ToleranceML, v.VolumeML)
+	return doubt{s.scaled(out.MassG(), v.VolumeML), s}
 }
 
 // turbid splits a decanted volume into solids and water. Suspended solids say it

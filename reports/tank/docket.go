@@ -53,18 +53,24 @@ func (f *fold) docket(e *reports.Entry, b events.DocketReceived, tipAt map[uint6
 
 func (f *fold) applyDocket(e *reports.Entry, d *Docket, b events.DocketReceived, index int) {
 	t := &f.account.Tips[index]
-	d.Tip, d.DifferenceG = index, b.NetG-t.MassG()
+	d.Tip, d.ReturnedG = index, f.returnedBy(t, b.WeighedAt)
+	d.AccountG = t.MassG() - d.ReturnedG
+	d.DifferenceG = b.NetG - d.AccountG
 	limits := f.weighingLimits(t, b)
 	d.ToleranceG = limits.root()
-	limits.add(t.ToleranceG)
+	if whole := t.MassG(); whole > 0 { // of a part as certain as the whole
+		limits.add(mulDiv(t.ToleranceG, max(0, d.AccountG), whole))
+	} else {
+		limits.add(t.ToleranceG)
+	}
 	if combined := limits.root(); combined > 0 {
 		d.EnMilli = mulDiv(int64(magnitude(d.DifferenceG)), 1000, combined)
 	}
 	if t.Docket != nil {
 		t.Repeated = append(t.Repeated, *d)
 		f.find(reports.DocketRepeated, e, "docket %s is for the same tip as docket %s, which counts", d.Number, t.Docket.Number)
-		last := &f.account.Findings[len(f.account.Findings)-1]
-		last.Cites = append(append(last.Cites, t.Docket.Entry.Positions...), t.Entry.Positions...)
+		f.cite(t.Docket.Entry.Positions)
+		f.cite(t.Entry.Positions)
 		return
 	}
 	d.Counts = true
@@ -75,21 +81,30 @@ func (f *fold) applyDocket(e *reports.Entry, d *Docket, b events.DocketReceived,
 }
 
 func (f *fold) judgeDocket(e *reports.Entry, t *Tip, d *Docket, limits square) {
-	accountG := t.MassG()
-	cite := func() {
-		last := &f.account.Findings[len(f.account.Findings)-1]
-		last.Cites = append(last.Cites, t.Entry.Positions...)
-	}
+	accountG := d.AccountG
 	if limits.exceededBy(d.DifferenceG) {
 		f.find(reports.DocketDiffers, e, "docket %s says %s kg, the account %s kg; the difference of %s kg is beyond the combined tolerance of %s kg",
 			d.Number, litres(d.NetG), litres(accountG), litres(d.DifferenceG), litres(limits.root()))
-		cite()
+		f.cite(t.Entry.Positions)
 	}
 	if difference := int64(magnitude(d.DifferenceG)); difference*10 > accountG {
 		f.find(reports.DocketOverTenPercent, e, "docket %s says %s kg, the account %s kg; the difference is more than 10 %% of the account",
 			d.Number, litres(d.NetG), litres(accountG))
-		cite()
+		f.cite(t.Entry.Positions)
 	}
+}
+
+// returnedBy returns the mass that a facility had given back of a tip when it weighed:
+// by returns that had ended by then.
+func (f *fold) returnedBy(t *Tip, weighed events.Time) int64 {
+	sum := int64(0)
+	for _, i := range t.Returns {
+		r := &f.account.Returns[i]
+		if _, end := r.Entry.Interval(); !weighed.Before(end) {
+			sum += r.MassG() - r.UntippedSolidsG - r.UntippedWaterG
+		}
+	}
+	return sum
 }
 
 // moveDifference moves what the docket says beyond the account, or short of it.

@@ -28,7 +28,7 @@ func TestExtremes(t *testing.T) {
 		}
 		for range rapid.IntRange(1, 20).Draw(t, "events") {
 			var body events.Body
-			switch rapid.IntRange(0, 8).Draw(t, "kind") {
+			switch rapid.IntRange(0, 10).Draw(t, "kind") {
 			case 0:
 				body = events.LoadCollected{Material: "M-EDGE", SlurryVolume: volume(), SlurryMass: mass(), JettingWater: volume()}
 			case 1:
@@ -52,6 +52,12 @@ func TestExtremes(t *testing.T) {
 			case 8:
 				ref := y.at("J-1", events.SpoilTipped{Facility: pit, PortionPPM: 1 + edge(t, 999_999)})
 				body = events.DocketReceived{Tip: ref, Facility: pit, Number: "D", WeighedAt: y.now, NetG: edge(t, events.MaxMassG), ScaleIntervalG: edge(t, 1_000_000)}
+			case 9:
+				ref := y.at("J-1", events.SpoilTipped{Facility: pit, Volume: volume()})
+				body = events.SpoilReturned{Facility: pit, Tip: ref, Mass: mass()}
+			case 10:
+				ref := y.at("J-1", events.SpoilTipped{Facility: pit, Mass: mass()})
+				body = events.SpoilReturned{Facility: pit, Tip: ref, Volume: volume()}
 			}
 			y.at("J-1", body)
 		}

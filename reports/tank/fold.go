@@ -6,6 +6,7 @@ import (
 
 	"spoilbook/events"
 	"spoilbook/reports"
+	"spoilbook/reports/register"
 )
 
 // What is assumed where neither the entry nor the register says; each use is a
@@ -24,12 +25,15 @@ const (
 // handful where tanks are emptied.
 func Fold(j *reports.Journal, truck events.TruckID, o Options) *Account {
 	f := &fold{journal: j, options: o, account: &Account{Truck: truck},
-		accounts: map[AccountName]int{}, names: map[nameKey]AccountName{}, notes: map[noteKey]int{}}
+		accounts: map[AccountName]int{}, names: map[nameKey]AccountName{}, notes: map[noteKey]int{},
+		revisions: j.Book.History(events.TruckRegister, string(truck)), deliveries: map[int]*delivery{}}
 	entries := j.Entries(truck)
 	f.reserve(entries)
 	for i := range entries {
+		f.revise(&entries[i].Occurred)
 		f.entry(&entries[i])
 	}
+	f.revise(nil)
 	f.dockets(entries)
 	a := f.account
 	a.Debris, a.FreshML = slices.Clone(f.parcels), f.freshML
@@ -62,19 +66,23 @@ type fold struct {
 	held       totals // of parcels
 	sinceEmpty []int  // decants since the debris tank was last empty
 	freshML    int64
-	// Squares of the tolerances, two standard uncertainties, of what was drawn and
-	// used since the last gauge, and of the decants since the tank was last empty.
-	freshSquare, decantSquare square
-	freshGauged               bool
-	overCapacity, overGross   bool
-	freshOver                 bool
+	removed    doubt // of what was measured out of the debris tank since it was last empty
+	// freshSquare is of what was drawn and used since the last gauge.
+	freshSquare             square
+	freshGauged             bool
+	overCapacity, overGross bool
+	freshOver               bool
+	revisions               []register.Revision // of the truck, that have not taken effect
+	capacity                *events.Truck       // as the register last said; nil when it never did
+	returns                 bool                // some entry returns spoil, so what was tipped is kept
+	deliveries              map[int]*delivery   // by index into Account.Tips
 
 	accounts map[AccountName]int // index into Account.balances
 	names    map[nameKey]AccountName
 	notes    map[noteKey]int // index into Account.Findings
 
-	shares, solidsWeights, waterWeights, given []int64 // reused between entries
-	rests                                      []remainder
+	weights, solidsGiven, waterGiven []int64 // reused between entries
+	rests                            []remainder
 }
 
 // reserve makes room for what a year of entries usually gives, since growing long
@@ -86,6 +94,7 @@ func (f *fold) reserve(entries []reports.Entry) {
 	}
 	loads, decants, tips := n[events.KindLoadCollected], n[events.KindWaterDecanted], n[events.KindSpoilTipped]
 	refills, uses := n[events.KindWaterRefilled], n[events.KindWaterUsed]
+	f.returns = n[events.KindSpoilReturned] > 0
 	a := f.account
 	a.Loads, a.Decants, a.Tips = make([]Load, 0, loads), make([]Decant, 0, decants), make([]Tip, 0, tips)
 	a.Refills, a.Uses = make([]Refill, 0, refills), make([]Use, 0, uses)
@@ -105,6 +114,12 @@ func (f *fold) entry(e *reports.Entry) {
 	case events.SpoilTipped:
 		f.known(e)
 		f.tip(e, b)
+	case events.SpoilRefused:
+		f.known(e)
+		f.refused(e, b)
+	case events.SpoilReturned:
+		f.known(e)
+		f.takeBack(e, b)
 	case events.WaterRefilled:
 		f.known(e)
 		f.refill(e, b)
@@ -130,14 +145,29 @@ func (f *fold) known(e *reports.Entry) {
 	}
 }
 
-// settle brings the state up to date after something left the debris tank.
-func (f *fold) settle() {
+// settle brings the state up to date after something left the debris tank, which
+// held beforeG.
+func (f *fold) settle(beforeG int64, t *taking) {
 	f.parcels = slices.DeleteFunc(f.parcels, func(p Parcel) bool { return p.SolidsG == 0 && p.WaterG == 0 })
 	f.held = f.parcels.totals()
+	if t.scaled {
+		t.removed = f.removed.part(t.massG, beforeG)
+		f.removed = f.removed.part(beforeG-t.massG, beforeG)
+	}
+	f.removed = f.removed.plus(t.own)
 	if len(f.parcels) == 0 {
-		f.sinceEmpty, f.decantSquare = nil, 0
+		f.sinceEmpty, f.removed = nil, doubt{}
 	}
 	f.overCapacity, f.overGross = false, false
+}
+
+// heldDoubt returns how certain the whole of the debris tank is.
+func (f *fold) heldDoubt() doubt {
+	d := f.removed
+	for i := range f.parcels {
+		d = d.plus(f.parcels[i].own)
+	}
+	return d
 }
 
 func (f *fold) addParcel(p Parcel) {

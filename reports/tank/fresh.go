@@ -52,7 +52,7 @@ func (f *fold) use(e *reports.Entry, b events.WaterUsed) {
 	if b.IntoDebrisTank {
 		f.move(e, FreshTank, DebrisTank, 0, b.Volume.VolumeML, string(b.Purpose))
 		f.addParcel(Parcel{Job: e.Job, Position: e.Positions[0], Cites: e.Positions, WaterG: b.Volume.VolumeML,
-			Basis: b.Volume.Basis, TolerancePPM: max(statedPPM(b.Volume.ToleranceML, b.Volume.VolumeML), DefaultTolerancePPM)})
+			Basis: b.Volume.Basis, own: waterDoubt(b.Volume.ToleranceML, b.Volume.VolumeML)})
 	} else {
 		f.move(e, FreshTank, f.used(b.Purpose), 0, b.Volume.VolumeML, "")
 	}

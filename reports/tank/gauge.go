@@ -3,6 +3,7 @@ package tank
 import (
 	"spoilbook/events"
 	"spoilbook/reports"
+	"spoilbook/reports/gauge"
 )
 
 // gauge holds a tank's level against the account. Within the combined tolerance
@@ -14,14 +15,14 @@ import (
 // The first gauge of the fresh tank that shows at least what the account holds says
 // what the truck came with, and is no contradiction.
 func (f *fold) gauge(e *reports.Entry, b events.TankGauged) {
-	g := Gauge{Entry: e, Tank: b.Tank, MeasuredML: b.Volume.VolumeML, AccountML: f.freshML}
+	g := Gauge{Entry: e, Tank: b.Tank, MeasuredML: b.Volume.VolumeML, AccountML: f.freshML, LevelMM: b.LevelMM}
 	accountSquare := f.freshSquare
 	if b.Tank == events.DebrisTank {
-		g.AccountML = f.held.volumeML()
-		accountSquare = f.decantSquare
-		if mass := f.held.massG(); mass > 0 {
-			accountSquare.add(mulDiv(f.held.weightedPPM, g.AccountML, mass))
-		}
+		g.AccountML, accountSquare = f.held.volumeML(), f.heldDoubt().volume
+	}
+	if b.LevelMM != nil && !f.level(e, b, &g) {
+		f.account.Gauges = append(f.account.Gauges, g)
+		return
 	}
 	g.DifferenceML = g.MeasuredML - g.AccountML
 	limit := b.Volume.ToleranceML
@@ -40,6 +41,22 @@ func (f *fold) gauge(e *reports.Entry, b events.TankGauged) {
 	f.account.Gauges = append(f.account.Gauges, g)
 }
 
+// level turns a level into a volume by what the register says of the truck at that
+// time; it returns false, with a finding, when that cannot be done. Such a gauge is
+// listed and compared with nothing.
+func (f *fold) level(e *reports.Entry, b events.TankGauged, g *Gauge) bool {
+	truck, _ := f.journal.Book.Truck(e.Truck, e.Occurred)
+	volumeML, by, err := gauge.OfTruck(truck, b.Tank, *b.LevelMM)
+	g.By = by
+	if err != nil {
+		g.Unusable = true
+		f.find(reports.LevelUnusable, e, "a level of %d mm in the %s tank: %v", *b.LevelMM, b.Tank, err)
+		return false
+	}
+	g.MeasuredML = volumeML
+	return true
+}
+
 func (f *fold) gaugeDebris(e *reports.Entry, g *Gauge, combined square) {
 	if !combined.exceededBy(g.DifferenceML) {
 		return
@@ -49,11 +66,11 @@ func (f *fold) gaugeDebris(e *reports.Entry, g *Gauge, combined square) {
 		g.AdjustedML = g.DifferenceML
 		f.post(Movement{At: e.Occurred, Positions: e.Positions, From: Unaccounted, To: DebrisTank, WaterG: g.DifferenceML, Note: "gauge"})
 		f.addParcel(Parcel{Position: e.Positions[0], Cites: e.Positions, WaterG: g.DifferenceML,
-			Basis: events.Assumed, TolerancePPM: DefaultTolerancePPM})
+			Basis: events.Assumed, own: waterDoubt(0, g.DifferenceML)})
 	} else {
 		taken := min(-g.DifferenceML, f.held.waterG)
 		g.AdjustedML = -taken
-		f.moveShares(e, Unaccounted, f.removeMixed(0, taken))
+		f.moveShares(e, Unaccounted, f.removeMixed(0, taken, &taking{massG: taken}))
 	}
 	f.find(reports.GaugeDiffers, e, "the debris gauge shows %s L, the account %s L; the difference of %s L is beyond the combined tolerance of %s L, and %s L of water are unaccounted for",
 		litres(g.MeasuredML), litres(g.AccountML), litres(g.DifferenceML), litres(g.ToleranceML), litres(g.AdjustedML))

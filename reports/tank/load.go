@@ -9,8 +9,8 @@ import (
 type reckoning struct {
 	method Method
 	Phases
-	basis        events.Basis
-	tolerancePPM int64
+	basis events.Basis
+	doubt doubt
 }
 
 // load puts what was collected into the debris tank: jetting water out of the fresh
@@ -20,7 +20,9 @@ func (f *fold) load(e *reports.Entry, b events.LoadCollected) {
 	m := f.material(e, b.Material)
 	r, other := f.reckon(e, b, m)
 	l := Load{Entry: e, Job: e.Job, Material: b.Material, SolidsG: r.SolidsG, WaterG: r.WaterG,
-		VolumeML: r.VolumeML(m.ParticleDensityKgPerM3), Basis: r.basis, Method: r.method, Other: other}
+		VolumeML: r.VolumeML(m.ParticleDensityKgPerM3), Basis: r.basis, Method: r.method, Other: other,
+		ToleranceG: r.doubt.mass.root(), ToleranceML: r.doubt.volume.root()}
+	f.findOverlap(e)
 	if b.Bank != nil {
 		l.BankML = b.Bank.Volume.VolumeML
 	}
@@ -38,7 +40,7 @@ func (f *fold) load(e *reports.Entry, b events.LoadCollected) {
 	f.move(e, FreshTank, Jetted, 0, l.LostML, "jetting water not recovered")
 	f.addParcel(Parcel{Job: e.Job, Material: b.Material, Position: e.Positions[0], Cites: e.Positions,
 		SolidsG: l.SolidsG, WaterG: l.WaterG, ParticleDensityKgPerM3: m.ParticleDensityKgPerM3,
-		BedVoidRatioPermille: m.BedVoidRatioPermille, Basis: r.basis, TolerancePPM: r.tolerancePPM})
+		BedVoidRatioPermille: m.BedVoidRatioPermille, Basis: r.basis, own: r.doubt})
 	l.After = f.held.summary()
 	f.account.Loads = append(f.account.Loads, l)
 	f.checkLimits(e)
@@ -112,11 +114,8 @@ func (f *fold) byVolumeAndMass(e *reports.Entry, b events.LoadCollected, m event
 			litres(v.VolumeML), litres(mass.MassG), b.Material, m.ParticleDensityKgPerM3)
 		return reckoning{}, false
 	}
-	tolerance := max(statedPPM(v.ToleranceML, v.VolumeML), statedPPM(mass.ToleranceG, mass.MassG))
-	if tolerance == 0 {
-		tolerance = DefaultTolerancePPM
-	}
-	return reckoning{ByVolumeAndMass, p, events.Weaker(v.Basis, mass.Basis), tolerance}, true
+	return reckoning{ByVolumeAndMass, p, events.Weaker(v.Basis, mass.Basis),
+		doubt{stated(mass.ToleranceG, mass.MassG), stated(v.ToleranceML, v.VolumeML)}}, true
 }
 
 func (f *fold) byBank(e *reports.Entry, b events.LoadCollected, m events.Material) (reckoning, bool) {
@@ -127,15 +126,24 @@ func (f *fold) byBank(e *reports.Entry, b events.LoadCollected, m events.Materia
 			b.Material, soil.BulkDensityGPerM3/1000, soil.MoisturePPM/1000)
 		return reckoning{}, false
 	}
+	d := bankDoubt(b, state.Phases, m.ParticleDensityKgPerM3)
 	state.WaterG += jettingML(b)
 	if b.Bank.BulkDensityGPerM3 == 0 {
 		f.findDaily(reports.AssumedDensity, e, "bank "+string(b.Material), "loads of %s rest on a typical bank density, %d kg/m³", b.Material, soil.BulkDensityGPerM3/1000)
 	}
-	tolerance := statedPPM(b.Bank.Volume.ToleranceML, b.Bank.Volume.VolumeML)
-	if tolerance == 0 {
-		tolerance = DefaultTolerancePPM
+	return reckoning{ByBankSoil, state.Phases, basis, d}, true
+}
+
+// bankDoubt returns how certain a load is whose soil was known by its bank volume:
+// that volume and the jetting water, each by its own tolerance.
+func bankDoubt(b events.LoadCollected, soil Phases, particleKgPerM3 int64) doubt {
+	v := b.Bank.Volume
+	s := stated(v.ToleranceML, v.VolumeML)
+	d := doubt{s.scaled(soil.MassG(), v.VolumeML), s.scaled(soil.VolumeML(particleKgPerM3), v.VolumeML)}
+	if b.JettingWater != nil {
+		d = d.plus(waterDoubt(b.JettingWater.ToleranceML, b.JettingWater.VolumeML))
 	}
-	return reckoning{ByBankSoil, state.Phases, basis, tolerance}, true
+	return d
 }
 
 // bankSoil fills the entry's bank in from the material.
@@ -158,14 +166,28 @@ func bankSoil(b events.LoadCollected, m events.Material) (Soil, events.Basis) {
 	return s, basis
 }
 
+// byMass knows the mass by its own tolerance; a stated one does not say how good the
+// typical density is, which counts as good to the usual part.
 func byMass(mass events.Mass, m events.Material) reckoning {
-	return reckoning{ByMassAlone, PhasesOfMass(mass.MassG, m.SlurryDensityKgPerM3, m.ParticleDensityKgPerM3),
-		events.Assumed, max(statedPPM(mass.ToleranceG, mass.MassG), DefaultTolerancePPM)}
+	p := PhasesOfMass(mass.MassG, m.SlurryDensityKgPerM3, m.ParticleDensityKgPerM3)
+	volumeML := p.VolumeML(m.ParticleDensityKgPerM3)
+	s := stated(mass.ToleranceG, mass.MassG)
+	d := doubt{s, s.scaled(volumeML, mass.MassG)}
+	if mass.ToleranceG > 0 {
+		d.volume = d.volume.plus(usually(volumeML))
+	}
+	return reckoning{ByMassAlone, p, events.Assumed, d}
 }
 
+// byVolume knows the volume by its own tolerance, and the mass as byMass the volume.
 func byVolume(v events.Volume, m events.Material) reckoning {
-	return reckoning{ByVolumeAlone, PhasesOfVolume(v.VolumeML, m.SlurryDensityKgPerM3, m.ParticleDensityKgPerM3),
-		events.Assumed, max(statedPPM(v.ToleranceML, v.VolumeML), DefaultTolerancePPM)}
+	p := PhasesOfVolume(v.VolumeML, m.SlurryDensityKgPerM3, m.ParticleDensityKgPerM3)
+	s := stated(v.ToleranceML, v.VolumeML)
+	d := doubt{s.scaled(p.MassG(), v.VolumeML), s}
+	if v.ToleranceML > 0 {
+		d.mass = d.mass.plus(usually(p.MassG()))
+	}
+	return reckoning{ByVolumeAlone, p, events.Assumed, d}
 }
 
 func jettingML(b events.LoadCollected) int64 {
@@ -173,13 +195,4 @@ func jettingML(b events.LoadCollected) int64 {
 		return 0
 	}
 	return b.JettingWater.VolumeML
-}
-
-// statedPPM returns a tolerance as a part of its quantity, at most the whole of it,
-// and 0 when none is stated.
-func statedPPM(tolerance, quantity int64) int64 {
-	if tolerance <= 0 || quantity <= 0 {
-		return 0
-	}
-	return min(mulDiv(tolerance, 1_000_000, quantity), 1_000_000)
 }

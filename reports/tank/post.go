@@ -1,8 +1,6 @@
 package tank
 
 import (
-	"strconv"
-
 	"spoilbook/events"
 	"spoilbook/reports"
 )
@@ -91,7 +89,6 @@ type noteKey struct {
 // findDaily finds the same thing once for each local day of the truck's clock, job
 // and subject, and adds the further entries of the day to what it cites.
 func (f *fold) findDaily(code reports.Code, e *reports.Entry, subject, format string, args ...any) {
-	const dayMS = 24 * 60 * 60 * 1000
 	k := noteKey{code, subject, e.Job, (e.Occurred.UnixMS + int64(e.Occurred.OffsetMinutes)*60_000) / dayMS}
 	if i, ok := f.notes[k]; ok {
 		finding := &f.account.Findings[i]
@@ -108,7 +105,7 @@ func (f *fold) unknown(e *reports.Entry, register events.Register, key, conseque
 }
 
 // litres shows millilitres as litres, or grams as kilograms, to the nearest whole.
-func litres(ml int64) string { return strconv.FormatInt(mulDiv(ml, 1, 1000), 10) }
+func litres(ml int64) string { return reports.Decimal(ml, 3, 0) }
 
 func (f *fold) used(p events.Purpose) AccountName {
 	return f.name("used", string(p), func() AccountName { return UsedAccount(p) })

@@ -20,13 +20,63 @@
 // from the account "unaccounted"; nothing is absorbed.
 //
 // Entries count in the order in which they occurred, which is the journal's; an
-// entry with a start and an end counts once, at the time it occurred. Dockets are
-// applied to their tips wherever in the journal they stand.
+// entry with a start and an end counts once, at the time it occurred, whatever
+// midnight or change of clocks lies in it. Dockets are applied to their tips wherever
+// in the journal they stand. What the register says is that of the time at which an
+// entry occurred.
+//
+// # How certain the figures are
+//
+// A stated tolerance is an instrument's limit: any error within it is as likely as any
+// other, so the standard uncertainty is the limit over the root of three (JCGM 100, the
+// Guide to the Expression of Uncertainty in Measurement, rectangular distribution).
+// Where nothing is stated a quantity counts as good to [DefaultTolerancePPM], 3 %,
+// which is two standard uncertainties already; a typical density beside a stated
+// tolerance is as good. Independent ones are added as squares and shown doubled: two
+// loads of 3000 and 4000 kg, good to 60 and 80 kg, are together good to
+//
+//	2/sqrt(3) x sqrt(60^2 + 80^2) = 115.5 kg
+//
+// What was measured out of the tank, a decant or a tip by mass or volume, adds its own
+// uncertainty to what stays. A portion judged by eye takes along that of the tank in
+// proportion; the judgement itself nobody can put a figure to. The uncertainty of
+// solids apart from water is not kept.
+//
+// # Levels
+//
+// A gauge that says a level is turned into a volume by the truck's strapping table, and
+// without one, for the debris tank, by its diameter and length (package gauge). It is
+// good to what the register says of the truck's gauges. A level that neither can turn
+// into a volume is listed, found, and compared with nothing.
+//
+// # What a facility refuses or gives back
+//
+// A refusal moves nothing. A return brings back, from each parcel that the tip brought
+// and in proportion to what of it is still at the facility, spoil of the same job and
+// material; whole means all that is still there, a portion is of all that was tipped.
+// More than is still there comes from unaccounted, mixed alike, and is nobody's. So is
+// all of it, as water, when the tip is not this truck's, not at that facility or not
+// before the return; of such a tip a whole or a portion is nothing, for nobody knows
+// of how much. Decants before the tip are again decants since the tank was last empty.
+//
+// A docket stays with the tip that it names and is held against what of the tip was
+// still at the facility when it weighed: returns that had ended by then are taken off.
+// What comes back is the account's figure, never the docket's.
+//
+// # What contradicts itself
+//
+// Loads that claim the same time both count, with a finding, since a load entered
+// twice looks like it. A capacity that becomes smaller than what the tank holds is
+// found at the time of the change. A docket for another truck's tip, or a second one
+// for the same tip, does not count and moves nothing. All of these are findings, and
+// so is every tip without a load and every decant beyond the free water or beyond what
+// the tank held; none of them is refused and none is absorbed.
 package tank
 
 import (
 	"spoilbook/events"
 	"spoilbook/reports"
+	"spoilbook/reports/gauge"
 )
 
 // Options selects between rules that the trade uses side by side. The zero value
@@ -51,6 +101,8 @@ type Account struct {
 	Uses      []Use
 	Gauges    []Gauge
 	Dockets   []Docket // all of them: effective, repeated and unmatched
+	Refusals  []Refusal
+	Returns   []Return
 	Movements []Movement
 	Findings  []reports.Finding // of the whole history, sorted; a report picks those of its period
 	Debris    Contents          // what the debris tank holds after the last entry
@@ -73,7 +125,9 @@ type Parcel struct {
 	ParticleDensityKgPerM3 int64
 	BedVoidRatioPermille   int64
 	Basis                  events.Basis // of its mass
-	TolerancePPM           int64        // of its mass and volume, two standard uncertainties
+
+	own     doubt // of what the entry brought, as far as it is still here
+	drained doubt // of its part of what was measured out of the tank since
 }
 
 // Contents is what the debris tank holds, oldest parcel first.
@@ -119,6 +173,9 @@ type Load struct {
 	Method    Method
 	Other     *Comparison // what the next best figures of the entry would have given
 	After     Summary     // the debris tank after it
+	// ToleranceG of its mass and ToleranceML of its volume are two standard
+	// uncertainties.
+	ToleranceG, ToleranceML int64
 }
 
 // MassG returns solids and water together.
@@ -140,6 +197,10 @@ type Share struct {
 	SolidsG  int64
 	WaterG   int64
 	VolumeML int64
+	// ToleranceG of its mass and ToleranceML of its volume are two standard
+	// uncertainties. Shares of one tank share what is uncertain of its decants, so
+	// their squares do not add up to that of the whole.
+	ToleranceG, ToleranceML int64
 }
 
 // MassG returns solids and water together.
@@ -157,6 +218,7 @@ type Decant struct {
 	UnheldSolidsG int64
 	UnheldWaterG  int64
 	FreeWaterML   int64 // the largest clear decant at that time
+	ToleranceML   int64 // of VolumeML, two standard uncertainties
 	Shares        []Share
 	After         Summary
 }
@@ -175,6 +237,9 @@ type Tip struct {
 	UnheldWaterG  int64
 	Basis         events.Basis // the weakest of the loads' and of the entry's own quantity
 	ToleranceG    int64        // of the account's mass, two standard uncertainties
+	ToleranceML   int64        // of its volume
+	Returned      Summary      // what the facility gave back of it, ever
+	Returns       []int        // indices into Account.Returns
 	Shares        []Share      // one for each contributing parcel, oldest first
 	Decants       []int        // indices into Account.Decants since the tank was last empty
 	Docket        *Docket      // the first docket for this tip, nil when none came
@@ -202,23 +267,28 @@ func (t *Tip) MoisturePPM() (ppm int64, ok bool) {
 }
 
 // SettledMassG returns the mass that the facility goes by: the docket's where
-// there is one, with basis measured, otherwise the account's with the tip's basis.
+// there is one, with basis measured, otherwise the account's with the tip's basis;
+// less what it gave back after the weighing, or at all where nothing was weighed.
 func (t *Tip) SettledMassG() (int64, events.Basis) {
 	if t.Docket != nil {
-		return t.Docket.NetG, events.Measured
+		return max(0, t.Docket.NetG-(t.Returned.MassG()-t.Docket.ReturnedG)), events.Measured
 	}
-	return t.MassG(), t.Basis
+	return t.MassG() - t.Returned.MassG(), t.Basis
 }
 
-// Docket is a weighbridge result. DifferenceG is the docket's net less the
-// account's mass, which moved between the facility and unaccounted when the docket
-// is effective. ToleranceG is two standard uncertainties of the two weighings.
+// Docket is a weighbridge result. AccountG is what it is held against: the account's
+// mass of the tip less ReturnedG, what the facility had given back when it weighed.
+// DifferenceG is the docket's net less AccountG, which moved between the facility and
+// unaccounted when the docket is effective. ToleranceG is two standard uncertainties
+// of the two weighings.
 type Docket struct {
 	Entry       *reports.Entry
 	Number      string
 	Facility    events.FacilityID
 	WeighedAt   events.Time
 	NetG        int64
+	AccountG    int64
+	ReturnedG   int64
 	DifferenceG int64
 	ToleranceG  int64
 	// EnMilli is the difference over the root sum square of both tolerances, in
@@ -257,11 +327,14 @@ type Gauge struct {
 	Tank         events.Tank
 	AccountML    int64 // what the account held
 	MeasuredML   int64
-	DifferenceML int64 // measured less account
-	ToleranceML  int64 // combined, two standard uncertainties
-	Opening      bool  // the first gauge of the fresh tank, which says what the truck came with
-	Adjusted     bool  // the difference was moved to or from unaccounted
-	AdjustedML   int64 // how much of it; less than the difference when the tank held too little water
+	DifferenceML int64       // measured less account
+	ToleranceML  int64       // combined, two standard uncertainties
+	LevelMM      *int64      // as read, where the entry says a level and no volume
+	By           gauge.Means // what turned the level into MeasuredML
+	Unusable     bool        // the level could not be turned into a volume, and nothing was compared
+	Opening      bool        // the first gauge of the fresh tank, which says what the truck came with
+	Adjusted     bool        // the difference was moved to or from unaccounted
+	AdjustedML   int64       // how much of it; less than the difference when the tank held too little water
 }
 
 // AccountName names an account of a truck.

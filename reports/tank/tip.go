@@ -11,21 +11,18 @@ import (
 // held comes out of unaccounted, mixed like the tank, or as water when the tank held
 // nothing, since nobody knows what it was.
 func (f *fold) tip(e *reports.Entry, b events.SpoilTipped) {
-	if _, ok := f.journal.Book.Facility(b.Facility, e.Occurred); !ok {
-		f.unknown(e, events.FacilityRegister, string(b.Facility), "its permit is not known")
-	}
+	f.knownFacility(e, b.Facility)
 	t := Tip{Entry: e, Facility: b.Facility, Before: f.held.summary(), Decants: slices.Clone(f.sinceEmpty), Basis: f.basis(b)}
 	whole := Phases{f.held.solidsG, f.held.waterG}
 	wantedG := f.wantedG(b)
 	heldG := min(wantedG, whole.MassG())
-	if whole.MassG() > 0 {
-		t.ToleranceG = mulDiv(f.held.weightedPPM, wantedG, whole.MassG())
-	}
+	k := f.tipTaking(b, wantedG, heldG)
 	beyond := f.beyond(wantedG - heldG)
 	beyondML := beyond.WaterG + f.solidsML(beyond.SolidsG)
 	if heldG > 0 {
-		t.Shares = f.takeForTip(b, whole, heldG)
+		t.Shares = f.takeForTip(b, whole, heldG, k)
 	}
+	t.ToleranceG, t.ToleranceML = tipTolerance(k, wantedG, heldG)
 	to := f.facility(b.Facility)
 	f.moveShares(e, to, t.Shares)
 	f.move(e, Unaccounted, to, beyond.SolidsG, beyond.WaterG, "tipped beyond what the tank held")
@@ -41,6 +38,7 @@ func (f *fold) tip(e *reports.Entry, b events.SpoilTipped) {
 		f.find(reports.TippedOverHeld, e, "%s kg were tipped at %s; the tank held %s kg", litres(wantedG), b.Facility, litres(heldG))
 	}
 	t.Heel = slices.Clone(f.parcels)
+	f.deliver(&t, k, beyond)
 	f.account.Tips = append(f.account.Tips, t)
 }
 
@@ -71,16 +69,47 @@ func (f *fold) wantedG(b events.SpoilTipped) int64 {
 	return mulDiv(massG, b.PortionPPM, 1_000_000)
 }
 
+// tipTaking says what a tip does to how certain the tank's contents are. A mass of
+// its own instrument is as certain as that; a volume tells a portion of the tank; the
+// whole is as certain as the tank, and so in proportion is a portion judged by eye,
+// whose own error nobody states.
+func (f *fold) tipTaking(b events.SpoilTipped, wantedG, heldG int64) *taking {
+	t := &taking{scaled: b.Mass == nil, massG: heldG, keep: f.returns}
+	switch {
+	case b.Mass != nil:
+		s := stated(b.Mass.ToleranceG, b.Mass.MassG)
+		t.own = doubt{s, s.scaled(f.held.volumeML(), f.held.massG())}
+		if f.held.massG() == 0 {
+			t.own.volume = s
+		}
+	case b.Volume != nil:
+		s := stated(b.Volume.ToleranceML, b.Volume.VolumeML)
+		t.own = doubt{s.scaled(wantedG, b.Volume.VolumeML), s}
+	}
+	return t
+}
+
+// tipTolerance returns how certain a tip's mass and volume are, what the tank did not
+// hold counting as like what it held.
+func tipTolerance(k *taking, wantedG, heldG int64) (toleranceG, toleranceML int64) {
+	d := k.gone.plus(k.removed)
+	if heldG > 0 {
+		d = d.part(wantedG, heldG)
+	}
+	d = d.plus(k.own)
+	return d.mass.root(), d.volume.root()
+}
+
 // takeForTip takes what a tip takes from the parcels, by the rule chosen.
-func (f *fold) takeForTip(b events.SpoilTipped, whole Phases, heldG int64) []Share {
+func (f *fold) takeForTip(b events.SpoilTipped, whole Phases, heldG int64, k *taking) []Share {
 	switch {
 	case !f.options.FirstInFirstOut:
 		part := whole.part(heldG)
-		return f.removeMixed(part.SolidsG, part.WaterG)
+		return f.removeMixed(part.SolidsG, part.WaterG, k)
 	case b.Volume != nil && heldG < whole.MassG():
-		return f.removeOldest(b.Volume.VolumeML*1000, func(p *Parcel) int64 { return p.WaterG*1000 + p.solidsUL() })
+		return f.removeOldest(b.Volume.VolumeML*1000, func(p *Parcel) int64 { return p.WaterG*1000 + p.solidsUL() }, k)
 	}
-	return f.removeOldest(heldG, func(p *Parcel) int64 { return p.SolidsG + p.WaterG })
+	return f.removeOldest(heldG, func(p *Parcel) int64 { return p.SolidsG + p.WaterG }, k)
 }
 
 // basis returns the weakest basis of what the tank holds and of the quantity tipped.

@@ -84,16 +84,6 @@ func TestBedOfMaterial(t *testing.T) {
 	near(t, "free water", y.fold(tank.Options{}).Debris.FreeWaterML(), 500_000, 1)
 }
 
-// The looser of two stated tolerances is the load's.
-func TestToleranceOfLoad(t *testing.T) {
-	y := newYard()
-	l := slurryOf(clay, 3_000_000)
-	l.SlurryMass.ToleranceG, l.SlurryVolume.ToleranceML = 30_000, 100_000
-	y.at("J-1", l)
-	y.at("", events.SpoilTipped{Facility: pit, Mass: measuredG(1_000_000)})
-	near(t, "tolerance", y.fold(tank.Options{}).Tips[0].ToleranceG, 50_000, 1)
-}
-
 // A typical density is noted once a day and cites every load that rests on it.
 func TestAssumedDensityIsNotedDaily(t *testing.T) {
 	y := newYard()

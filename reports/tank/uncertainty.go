@@ -40,6 +40,67 @@ func (s *square) addLimit(limit int64) { s.times(4, limit) }
 // limit.
 func (s *square) addTolerance(limit int64) { s.addLimit(limit) }
 
+// scaled returns the square of what part has, where whole has s and both are as
+// certain in proportion. It rounds and stops at the largest value.
+func (s square) scaled(part, whole int64) square {
+	switch {
+	case part == whole:
+		return s
+	case part <= 0 || whole <= 0:
+		return 0
+	}
+	return s.over(uint64(part), uint64(whole)).over(uint64(part), uint64(whole))
+}
+
+func (s square) over(part, whole uint64) square {
+	hi, lo := bits.Mul64(uint64(s), part)
+	if hi >= whole {
+		return math.MaxUint64
+	}
+	q, r := bits.Div64(hi, lo, whole)
+	if r >= whole-r && q < math.MaxUint64 {
+		q++
+	}
+	return square(q)
+}
+
+// stated returns the square of a quantity's uncertainty: of its stated limit, at
+// most the whole of it, or of the usual part of it where none is stated.
+func stated(limit, quantity int64) square {
+	s := square(0)
+	if limit > 0 {
+		s.addLimit(min(limit, quantity))
+	} else {
+		s.add(usual(quantity))
+	}
+	return s
+}
+
+// usual returns the uncertainty, two standard ones, of a quantity without a stated
+// tolerance.
+func usual(quantity int64) int64 { return mulDiv(quantity, DefaultTolerancePPM, 1_000_000) }
+
+func usually(quantity int64) square {
+	s := square(0)
+	s.add(usual(quantity))
+	return s
+}
+
+// doubt is how far a mass in grams and a volume in millilitres may be off.
+type doubt struct{ mass, volume square }
+
+func (d doubt) plus(e doubt) doubt { return doubt{d.mass.plus(e.mass), d.volume.plus(e.volume)} }
+
+func (d doubt) part(part, whole int64) doubt {
+	return doubt{d.mass.scaled(part, whole), d.volume.scaled(part, whole)}
+}
+
+// water is the doubt of water that a volume with a stated limit says.
+func waterDoubt(limitML, volumeML int64) doubt {
+	s := stated(limitML, volumeML)
+	return doubt{s, s}
+}
+
 // exceededBy reports whether a difference is larger than the root of the sum.
 func (s square) exceededBy(difference int64) bool {
 	d := square(0)
