@@ -280,18 +280,21 @@ func (a *account) freshPositions() map[uint64]bool {
 	return at
 }
 
-// zones keeps the time zones that have been looked up.
-type zones map[string]*time.Location
+// zones finds time zones and keeps those that have been looked up.
+type zones struct {
+	find  func(name string) (*time.Location, error)
+	known map[string]*time.Location
+}
 
 // load returns the zone of an IANA name; ok is false when it is not known.
 func (z zones) load(name string) (zone *time.Location, ok bool) {
-	if known, done := z[name]; done {
+	if known, done := z.known[name]; done {
 		return known, known != nil
 	}
-	zone, err := time.LoadLocation(name)
+	zone, err := z.find(name)
 	if err != nil || name == "" {
 		zone = nil
 	}
-	z[name] = zone
+	z.known[name] = zone
 	return zone, zone != nil
 }

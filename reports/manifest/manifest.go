@@ -21,6 +21,7 @@ import (
 	"spoilbook/events"
 	"spoilbook/reports"
 	"spoilbook/reports/tank"
+	"time"
 )
 
 // Options selects how a manifest is made. The zero value is the usual one.
@@ -32,6 +33,9 @@ type Options struct {
 	// ReconcileDays is how long a significant discrepancy may stay open under the
 	// US form profile; 0 is 15 days (40 CFR 264.72(c)).
 	ReconcileDays int
+	// Zones finds a time zone by its name; nil is time.LoadLocation. A place whose
+	// zone is not found has its days in the period's zone.
+	Zones func(name string) (*time.Location, error)
 }
 
 // Report is the manifest of a period. Lists are in a fixed order: consignments by
@@ -86,7 +90,7 @@ func (a Amount) Minus(b Amount) Amount {
 func Compute(j *reports.Journal, q reports.Request, o Options) *Report {
 	o = o.withDefaults()
 	b := &builder{j: j, q: q, o: o, narrowed: q.Filter.Job != "" || q.Filter.Client != "",
-		zones: zones{}, jobs: map[jobKey]*JobTotal{}, receipts: map[receiptKey]*Receipt{}}
+		zones: zones{o.Zones, map[string]*time.Location{}}, jobs: map[jobKey]*JobTotal{}, receipts: map[receiptKey]*Receipt{}}
 	b.r = &Report{Request: q, Position: j.Position, Profile: o.Profile, Narrowed: b.narrowed, options: o}
 	for _, id := range q.Trucks(j) {
 		b.truck(id)
@@ -101,6 +105,9 @@ func (o Options) withDefaults() Options {
 	}
 	if o.ReconcileDays <= 0 {
 		o.ReconcileDays = 15
+	}
+	if o.Zones == nil {
+		o.Zones = time.LoadLocation
 	}
 	o.Tank.OmitMovements = false // the totals rest on the movements
 	return o

@@ -41,6 +41,7 @@ type FetchError struct {
 	Detail string // what was found, and what to do
 }
 
+// Error says why, and names the way without the engine.
 func (e *FetchError) Error() string {
 	text := "fetch the ClickHouse engine: " + e.Reason.Error()
 	if e.Detail != "" {
@@ -49,6 +50,7 @@ func (e *FetchError) Error() string {
 	return text + " (a ClickHouse server can be used instead, with --clickhouse URL)"
 }
 
+// Unwrap returns the reason.
 func (e *FetchError) Unwrap() error { return e.Reason }
 
 func fetchError(reason error, format string, args ...any) error {

@@ -32,8 +32,8 @@ func computation(q ReportQuery) (computeFunc, error) {
 	}
 	switch q.Name {
 	case "manifest":
-		return func(j *reports.Journal, r reports.Request, _ zones) reports.Document {
-			return manifest.Compute(j, r, manifest.Options{Profile: profile}).Document()
+		return func(j *reports.Journal, r reports.Request, zone zones) reports.Document {
+			return manifest.Compute(j, r, manifest.Options{Profile: profile, Zones: zone}).Document()
 		}, nil
 	case "water":
 		return func(j *reports.Journal, r reports.Request, zone zones) reports.Document {
