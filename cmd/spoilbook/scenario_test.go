@@ -131,7 +131,7 @@ func TestMonthInWorkbooks(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, name := range []string{"manifest", "water", "timesplit", "billable"} {
+	for _, name := range ledger.ReportNames() {
 		t.Run(name, func(t *testing.T) {
 			r, err := s.ledger.Report(t.Context(), ledger.ReportQuery{Name: name, Period: period})
 			if err != nil {

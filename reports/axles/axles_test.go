@@ -386,3 +386,27 @@ func TestLaws(t *testing.T) {
 		}
 	})
 }
+
+// The report of one truck is its part of the fleet's.
+func TestTrucksStandAlone(t *testing.T) {
+	rapid.Check(t, func(r *rapid.T) {
+		a, b := drawLedger(r), drawLedger(r)
+		one := a.report(r, reports.Filter{}, Options{})
+		both := &ledger{recs: slices.Clone(a.recs)}
+		for _, rec := range b.recs {
+			if rec.Truck != "" {
+				rec.Truck, rec.Source, rec.Position = "TM-02", "/truck/TM-02", uint64(len(both.recs)+1)
+				both.recs = append(both.recs, rec)
+			}
+		}
+		mine, all := both.report(r, reports.Filter{Truck: "TM-01"}, Options{}), both.report(r, reports.Filter{}, Options{})
+		if x, y := text(one.Document()), text(mine.Document()); x != y {
+			r.Fatalf("alone\n%s\nbeside another\n%s", x, y)
+		}
+		other := both.report(r, reports.Filter{Truck: "TM-02"}, Options{})
+		if len(all.Trips) != len(mine.Trips)+len(other.Trips) || len(all.Loads) != len(mine.Loads)+len(other.Loads) ||
+			len(all.Days) != len(mine.Days)+len(other.Days) || len(all.Findings) != len(mine.Findings)+len(other.Findings) {
+			r.Fatalf("the fleet has %d journeys, the trucks %d and %d", len(all.Trips), len(mine.Trips), len(other.Trips))
+		}
+	})
+}

@@ -287,3 +287,30 @@ func TestLaws(t *testing.T) {
 		}
 	})
 }
+
+// The report of one truck is its part of the fleet's.
+func TestTrucksStandAlone(t *testing.T) {
+	rapid.Check(t, func(r *rapid.T) {
+		a, b := drawLedger(r), drawLedger(r)
+		one := text(a.report(r, Options{}).Document())
+		both := &ledger{recs: a.recs}
+		for _, rec := range b.recs {
+			rec.Truck, rec.Source, rec.Position = "TM-02", "/truck/TM-02", rec.Position+uint64(len(a.recs))
+			both.recs = append(both.recs, rec)
+		}
+		q := request(r)
+		q.Filter.Truck = "TM-01"
+		j := reports.Resolve(both.recs, uint64(len(both.recs)))
+		if got := text(Compute(j, q, Options{}).Document()); got != one {
+			r.Fatalf("alone\n%s\nbeside another\n%s", one, got)
+		}
+		q.Filter.Truck = "TM-02"
+		other := Compute(j, q, Options{})
+		q.Filter.Truck = ""
+		all := Compute(j, q, Options{})
+		if mine := a.report(r, Options{}); len(all.Rows) != len(mine.Rows)+len(other.Rows) || len(all.Records) != len(mine.Records)+len(other.Records) ||
+			len(all.Findings) != len(mine.Findings)+len(other.Findings) || len(all.Items) != len(mine.Items)+len(other.Items) {
+			r.Fatalf("the fleet has %d rows, the trucks %d and %d", len(all.Rows), len(mine.Rows), len(other.Rows))
+		}
+	})
+}

@@ -309,3 +309,20 @@ func TestOrderOfArrivalChangesNothing(t *testing.T) {
 		}
 	})
 }
+
+// The register of one truck is its part of the fleet's.
+func TestTrucksStandAlone(t *testing.T) {
+	rapid.Check(t, func(r *rapid.T) {
+		j, q := journalOf(drawRecords(r)), request(r)
+		all := stops.Compute(j, q)
+		listed, events, found := 0, 0, 0
+		for _, truck := range j.Trucks() {
+			q.Filter.Truck = truck
+			one := stops.Compute(j, q)
+			listed, events, found = listed+len(one.Stops), events+len(one.Events), found+len(one.Findings)
+		}
+		if listed != len(all.Stops) || events != len(all.Events) || found != len(all.Findings) {
+			r.Fatalf("the fleet has %d stops, the trucks %d", len(all.Stops), listed)
+		}
+	})
+}
