@@ -23,7 +23,7 @@ func (r *Report) Document() reports.Document {
 			"Later corrections do not change an issued invoice; they make an adjustment. Line keys stay the same for the same work.",
 			"Amounts in different currencies are never added up. Whether tax is due is for people to judge.",
 		},
-		Tables:   []reports.Table{r.invoiceTable(), r.clientTable(), r.jobTable(), r.lineTable(), r.notBilledTable()},
+		Tables:   []reports.Table{r.invoiceTable(), r.clientTable(), r.jobTable(), r.lineTable(), r.notBilledTable(), r.unpricedTable()},
 		Findings: r.Findings,
 	}
 	d.Pictures = r.pictures()
@@ -66,9 +66,13 @@ func (r *Report) lineTable() reports.Table {
 	rows := []reports.Row{}
 	for i := range r.Lines {
 		l := &r.Lines[i]
-		quantity := reports.N(l.Micro)
+		quantity, billed, charged, what := reports.N(l.Micro), reports.Blank(), reports.Blank(), l.What
 		if l.Unit == "h" {
 			quantity = reports.N(reports.MulDiv(l.ChargedMS, 1_000_000, hourMS))
+			billed, charged = reports.N(l.BilledMS), reports.N(l.ChargedMS)
+		}
+		if l.Kind == ForTime {
+			what = strings.ReplaceAll(what, "-", " ")
 		}
 		percent, tax := reports.Blank(), reports.Blank()
 		if l.TaxKnown {
@@ -77,11 +81,11 @@ func (r *Report) lineTable() reports.Table {
 				tax = reports.N(l.TaxCents)
 			}
 		}
-		rows = append(rows, reports.Row{Cites: l.Positions, Cells: []reports.Cell{
+		rows = append(rows, reports.Row{Key: l.Key, Cites: l.Positions, Cells: []reports.Cell{
 			reports.T(string(l.Client)), reports.T(string(l.Job)), reports.T(l.Day), reports.T(string(l.Truck)),
-			reports.T(l.What), reports.T(l.Band), reports.At(l.From), reports.At(l.To),
-			reports.N(l.BilledMS), quantity, reports.T(l.Unit), scaled(l.Rate), scaled(l.Multiplier), reports.N(l.AmountCents),
-			reports.T(l.OrderNumber), reports.T(string(l.Kind)), reports.T(string(l.Activity)), reports.N(l.ChargedMS),
+			reports.T(what), reports.T(l.Band), reports.At(l.From), reports.At(l.To),
+			billed, quantity, reports.T(l.Unit), scaled(l.Rate), scaled(l.Multiplier), reports.N(l.AmountCents),
+			reports.T(l.OrderNumber), reports.T(string(l.Kind)), reports.T(string(l.Activity)), charged,
 			reports.T(l.Currency), reports.T(string(l.Tax)), percent, tax, reports.T(l.Key)}})
 	}
 	return table("Invoice lines", "Invoice lines", "Amount = charged × rate × times, rounded. Time is the exact time behind a line. Tax is in Invoice totals; "+
@@ -137,7 +141,7 @@ func (r *Report) notBilledTable() reports.Table {
 	rows := []reports.Row{}
 	for i := range r.NotBilled {
 		n := &r.NotBilled[i]
-		rows = append(rows, reports.Row{Cites: n.Positions, Cells: []reports.Cell{
+		rows = append(rows, reports.Row{Key: n.key(), Cites: n.Positions, Cells: []reports.Cell{
 			reports.T(string(n.Client)), reports.T(string(n.Job)), reports.T(string(n.Truck)), reports.T(string(n.Activity)), reports.T(n.Cause),
 			reports.At(n.From), reports.At(n.To), reports.N(n.LengthMS()), reports.T(n.Reason)}})
 	}
@@ -167,7 +171,7 @@ func (r *Report) invoiceTable() reports.Table {
 		if !v.TaxKnown {
 			percent, tax, gross = reports.Blank(), reports.Blank(), reports.Blank()
 		}
-		rows = append(rows, reports.Row{Cells: []reports.Cell{
+		rows = append(rows, reports.Row{Key: v.key(), Cells: []reports.Cell{
 			named(string(v.Client), "(no client)"), reports.T(r.Clients[v.Client]), reports.T(v.Currency), reports.T(string(v.Tax)), percent, reports.T(per), reports.T(rounding),
 			reports.N(int64(v.Lines)), reports.N(v.NetCents), tax, gross}})
 	}

@@ -157,11 +157,7 @@ func (c *coverWriter) write(label, text string, labelled, written look) {
 	label, text = cellText(label), cellText(text)
 	c.do(func() error { return c.book.text(coverSheet, fmt.Sprintf("A%d", c.row), label, labelled) })
 	c.do(func() error { return c.book.text(coverSheet, fmt.Sprintf("B%d", c.row), text, written) })
-	wide := 1.0
-	if written.role == roleFigure {
-		wide = boldWidth
-	}
-	lines := max(lineCount(text, (valueWidth-padding)/wide), lineCount(label, labelWidth-padding))
+	lines := max(lineCount(text, valueWidth-padding), lineCount(label, labelWidth-padding))
 	c.do(func() error { return c.book.file.SetRowHeight(coverSheet, c.row, heightOf(lines)-coverTightening) })
 	c.row++
 }

@@ -20,7 +20,7 @@ const (
 	// reservedRows are kept below the rows of a sheet: for the totals, and for totals of the report's own that differ; or for the line
 	// that says where the table goes on.
 	reservedRows = 2
-	citesShown   = 3   // positions or runs of them listed in a cell before "+N"
+	citesShown   = 2   // positions or runs of them listed in a cell before "+N"
 	checkEvery   = 256 // rows between looks at the context
 )
 

@@ -74,9 +74,9 @@ func (g *grid) heads() error {
 	for i := range g.columns {
 		c := &g.columns[i]
 		g.cells[i] = excelize.Cell{StyleID: c.head, Value: c.heading}
-		lines = max(lines, lineCount(c.heading, (c.width-padding-filterButton)/boldWidth))
+		lines = max(lines, lineCount(c.heading, (c.width-padding)/boldWidth))
 	}
-	return g.write(headerRow, heightOf(lines)+4)
+	return g.write(headerRow, min(heightOf(lines)+filterRoom, maxHeight))
 }
 
 // fullRow writes a row with text in its first cell and the look of rest in the others.

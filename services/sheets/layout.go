@@ -19,13 +19,13 @@ const (
 	squeezedColumn = 14  // what a text column is narrowed to at most
 	sheetWidth     = 212 // what a page takes at a legible scale: beyond it text columns are narrowed
 	asideColumn    = 60  // a column that is not printed is no wider
-	filterButton   = 2   // room for the filter's button beside a heading
 	padding        = 2.6 // the cell's own margins and the indent
 
 	boldWidth = 1.08 // bold text beside plain
 
 	lineHeight = 14.4
 	rowPadding = 4
+	filterRoom = 13  // below a heading, for the filter's button
 	maxHeight  = 400 // a row can be 409 points high
 )
 
@@ -155,13 +155,13 @@ func columnWidths(columns []column, measures []measure, printed int, backing boo
 	return widths
 }
 
-// headingWidth is what a heading needs on three lines or four, with its filter button.
+// headingWidth is what a heading needs on three lines or four; its filter's button stands below it.
 func headingWidth(heading string) float64 {
 	longest := 0.0
 	for word := range strings.FieldsSeq(heading) {
 		longest = max(longest, textWidth(word))
 	}
-	return max(longest, textWidth(heading)/3)*boldWidth + filterButton
+	return max(longest, textWidth(heading)/3) * boldWidth
 }
 
 // squeeze lowers the widest columns to one common width, none below its floor, until the sum fits the sheet.

@@ -14,7 +14,7 @@ const (
 	pictureColumns     = 12
 	pictureColumnWidth = 12
 	pictureWidth       = 1060 // pixels
-	pictureHeight      = 500
+	pictureHeight      = 450
 	pictureRows        = 19 // sheet rows it lies over, and a little more
 	pictureRowHeight   = 20
 	pictureFirstRow    = 4

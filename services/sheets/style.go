@@ -126,9 +126,6 @@ func (l look) style() *excelize.Style {
 	}
 	if l.right {
 		st.Alignment.Horizontal = "right"
-		if l.role == roleHeader || l.role == roleAside {
-			st.Alignment.Indent = 2 // clear of the filter's button
-		}
 	}
 	if l.format != "" {
 		st.CustomNumFmt = &l.format
@@ -146,7 +143,7 @@ func (l look) style() *excelize.Style {
 		if l.role == roleAside {
 			st.Font.Bold, st.Font.Color = false, quiet
 		}
-		st.Alignment.WrapText = true
+		st.Alignment.WrapText, st.Alignment.Vertical = true, "top" // the filter's button is at the foot
 		st.Fill, st.Border = solid(mist), edges(slate, 2, "bottom")
 	case roleBody:
 		l.styleBody(st)

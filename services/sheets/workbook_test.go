@@ -122,7 +122,7 @@ func TestWorkbookSetUp(t *testing.T) {
 func TestCites(t *testing.T) {
 	d := sheetstest.Document(provenance(t).Period, 16)
 	loads := sheetstest.Read(t, workbook(t, d, wide(), 1)).Sheet(t, "Loads")
-	for ref, want := range map[string]string{"O5": "1", "O6": "4, 5", "O20": "46–48, 50, 52 +11",
+	for ref, want := range map[string]string{"O5": "1", "O6": "4, 5", "O20": "46–48, 50 +12",
 		"P6": "4, 5", "P20": "46–48, 50, 52, 55, 58, 62, 66, 71, 76, 82, 88, 95, 102, 110"} {
 		if got := loads.Cell(ref).Value; got != want {
 			t.Errorf("cell %s cites %q, want %q", ref, got, want)

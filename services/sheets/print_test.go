@@ -1,0 +1,194 @@
+package sheets
+
+import (
+	"fmt"
+	"iter"
+	"testing"
+	"time"
+
+	"spoilbook/events"
+	"spoilbook/reports"
+	"spoilbook/reports/billable"
+	"spoilbook/reports/manifest"
+	"spoilbook/reports/timesplit"
+	"spoilbook/reports/water"
+	"spoilbook/services/demo"
+)
+
+// smallestPrint is what a sheet of the month is printed in at least, in points.
+const smallestPrint = 7.0
+
+// month is the invented month's journal, and its period.
+func month(t *testing.T) (*reports.Journal, reports.Request) {
+	t.Helper()
+	m, err := demo.Build()
+	if err != nil {
+		t.Fatal(err)
+	}
+	recs, seen := []events.Recorded{}, map[events.Ref]bool{}
+	for _, b := range m.Batches {
+		for _, e := range b.Events {
+			if !seen[e.Ref()] {
+				seen[e.Ref()] = true
+				recs = append(recs, events.Recorded{Event: e, Position: uint64(len(recs) + 1), At: events.MustTime("2026-11-03T08:00:00Z")})
+			}
+		}
+	}
+	zone, err := time.LoadLocation(demo.ZoneName)
+	if err != nil {
+		t.Fatal(err)
+	}
+	period, err := reports.Days("2026-10-01", "2026-10-31", zone)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return reports.Resolve(recs, uint64(len(recs))), reports.Request{Period: period}
+}
+
+func documents(t *testing.T) []reports.Document {
+	t.Helper()
+	j, q := month(t)
+	return []reports.Document{
+		manifest.Compute(j, q, manifest.Options{}).Document(),
+		water.Compute(j, q, water.Options{}).Document(),
+		timesplit.Compute(j, q, timesplit.Options{}).Document(),
+		billable.Compute(j, q, billable.Options{Zones: time.LoadLocation}).Document(),
+	}
+}
+
+// laid lays the sheet of a table out as a workbook does.
+func laid(t *testing.T, table *reports.Table, p *Provenance) *grid {
+	t.Helper()
+	g := &grid{book: &book{provenance: p, limits: wide()}, table: table, place: &place{table: table}}
+	pending := make([]reports.Row, 0, measuredRows)
+	for r := range table.Rows {
+		if len(pending) == measuredRows {
+			break
+		}
+		pending = append(pending, r)
+	}
+	g.long = table.Backing || len(pending) == cap(pending)
+	g.prepareColumns(pending)
+	g.layOut(pending)
+	return g
+}
+
+// printSize returns the size of a sheet's letters on paper, in points.
+func printSize(g *grid) float64 {
+	scale := g.page.scale
+	if scale == 0 {
+		width := 0.0
+		for _, c := range g.columns[:g.printed] {
+			width += c.width*digitPoints + columnPoints
+		}
+		page := float64(portraitPoints)
+		if g.page.landscape {
+			page = landscapePoints
+		}
+		scale = min(100, int(page/width*100))
+	}
+	return fontSize * float64(scale) / 100
+}
+
+// Every sheet of the month can be read on paper, and no printed column repeats long texts line by line.
+func TestTheMonthIsLegibleInPrint(t *testing.T) {
+	j, q := month(t)
+	p := &Provenance{Period: q.Period, Position: j.Position}
+	sheets := 0
+	for _, d := range documents(t) {
+		if err := validate(&d, p); err != nil {
+			t.Fatal(err)
+		}
+		findings, list := findingsTable(&d), eventsTable(recordedOf(j))
+		for _, table := range append(d.Tables, findings, list) {
+			sheets++
+			if size := printSize(laid(t, &table, p)); size < smallestPrint {
+				t.Errorf("%s, %s: printed in %.1f points, want %.1f", d.Report, table.Name, size, smallestPrint)
+			}
+			if table.Empty == "" && table.Name != eventsSheet && !hasRows(&table) {
+				t.Errorf("%s, %s: nothing says what it means that it is empty", d.Report, table.Name)
+			}
+		}
+	}
+	if sheets < 40 {
+		t.Errorf("%d sheets were looked at", sheets)
+	}
+}
+
+func hasRows(t *reports.Table) bool {
+	for range t.Rows {
+		return true
+	}
+	return false
+}
+
+func recordedOf(j *reports.Journal) iter.Seq[*events.Recorded] {
+	return func(yield func(*events.Recorded) bool) {
+		for p := uint64(1); p <= j.Position; p++ {
+			if r := j.Recorded(p); r != nil && !yield(r) {
+				return
+			}
+		}
+	}
+}
+
+// Every report of the month says at a glance what it comes to, in lines that fit.
+func TestTheMonthHasAGlance(t *testing.T) {
+	for _, d := range documents(t) {
+		if len(d.Glance) < 3 || len(d.Glance) > 9 {
+			t.Errorf("%s: %d lines at a glance", d.Report, len(d.Glance))
+		}
+		for _, f := range d.Glance {
+			if f.Label == "" || f.Text == "" || textWidth(f.Label) > labelWidth || lineCount(f.Text, valueWidth-padding) > 2 {
+				t.Errorf("%s: at a glance %q: %q", d.Report, f.Label, f.Text)
+			}
+		}
+	}
+}
+
+func TestHowSheetsArePutOnPaper(t *testing.T) {
+	of := func(widths ...float64) []column {
+		out := make([]column, len(widths))
+		for i, w := range widths {
+			out[i].width = w
+		}
+		return out
+	}
+	for _, c := range []struct {
+		columns []column
+		backing bool
+		want    pageFit
+	}{
+		{of(20, 20), false, pageFit{scale: usualScale}},
+		{of(20, 20), true, pageFit{scale: backingScale}},
+		{of(60, 70), false, pageFit{}},                                   // a little wide: upright, fitted
+		{of(80, 85), false, pageFit{landscape: true, scale: usualScale}}, // too wide to stand upright
+		{of(100, 110), false, pageFit{landscape: true}},
+	} {
+		if got := fitOf(c.columns, c.backing); got != c.want {
+			t.Errorf("%v: %+v, want %+v", c.columns, got, c.want)
+		}
+	}
+}
+
+func TestCiteText(t *testing.T) {
+	for _, c := range []struct {
+		cites []uint64
+		limit int
+		want  string
+	}{
+		{nil, 3, ""}, {[]uint64{7}, 3, "7"}, {[]uint64{4, 5}, 3, "4, 5"}, {[]uint64{4, 5, 6}, 3, "4–6"}, {[]uint64{1, 4, 5, 6, 9, 12, 13}, 3, "1, 4–6, 9 +2"},
+		{[]uint64{1, 4, 5, 6, 9, 12, 13}, 0, "1, 4–6, 9, 12, 13"}, {[]uint64{1, 3, 5, 7, 8, 9}, 3, "1, 3, 5 +3"}, {[]uint64{9, 8, 7}, 0, "9, 8, 7"},
+	} {
+		if got := citeText(c.cites, c.limit); got != c.want {
+			t.Errorf("%v, %d: %q, want %q", c.cites, c.limit, got, c.want)
+		}
+	}
+	cites := make([]uint64, 1000)
+	for i := range cites {
+		cites[i] = uint64(2 * i)
+	}
+	if got := citeText(cites, citesShown); got != fmt.Sprintf("0, 2 +%d", len(cites)-2) {
+		t.Errorf("a thousand are %q", got)
+	}
+}
