@@ -118,7 +118,9 @@ func (s *site) open(ctx context.Context, writing bool, stderr io.Writer) error {
 	}
 	config := ledger.Config{Store: s.store, Logger: s.log}
 	if writing {
-		o.nats.Dir, o.nats.Logger = filepath.Join(o.data, "broker"), s.log
+		if o.nats.Logger = s.log; o.nats.URL == "" {
+			o.nats.Dir = filepath.Join(o.data, "broker")
+		}
 		if s.broker, err = broker.Open(ctx, o.nats); err != nil {
 			return codedBroker(err, "NATS")
 		}

@@ -20,6 +20,9 @@ func (e *Engine) Backup(ctx context.Context, database, file, base string) error 
 	fail := func(err error) error {
 		return fmt.Errorf("back up the database %s to %s: %w", database, file, err)
 	}
+	if err := ctx.Err(); err != nil {
+		return fail(err)
+	}
 	file, err := e.backupPath(file)
 	if err != nil {
 		return fail(err)

@@ -56,7 +56,7 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open store: %w", err)
 	}
-	s := &Store{conn: conn, database: opts.Auth.Database}
+	s := &Store{conn: watched{conn}, database: opts.Auth.Database}
 	ctx, cancel := context.WithTimeout(ctx, opts.DialTimeout+30*time.Second)
 	defer cancel()
 	if err := s.conn.Ping(ctx); err != nil {
