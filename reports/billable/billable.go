@@ -14,7 +14,14 @@
 // The job, its rate card, calendar and tax are those in force when the slice's
 // visit began, so a visit is charged by one card throughout; time of a job without
 // a visit goes by the card in force at its own start, and tips and water by the
-// one in force when they occurred. A job without a card in force is not billed.
+// one in force when they occurred. So a version of the card, the calendar, the tax or
+// the job's time zone that begins within a visit waits for the next visit. A day's
+// rounding and minimum go by the card of its first billed time.
+//
+// A job without a card in force, or whose card needs a calendar or a zone that is not
+// known, is not billed: the finding says what is missing and since when it is there,
+// the time is among the time not billed, and all its work (time, spoil, water, visits)
+// is listed as unpriced, so that it can be charged once the register is put right.
 //
 // # Bands
 //
@@ -151,16 +158,20 @@ type Report struct {
 	NotBilled []NotBilled
 	ShiftMS   int64 // all time of the shifts in the period that the request asks for
 	Invoices  []Invoice
+	Unpriced  []Unpriced                 // work of jobs that had no card which can be applied
 	Clients   map[events.ClientID]string // names of those that have a line or time, where the register knows them
 	Jobs      map[events.JobID]string
 	Findings  []reports.Finding
+
+	journal *reports.Journal
+	traces  map[string]*trace // by line key
 }
 
 // Compute makes the invoice lines of a period.
 func Compute(j *reports.Journal, q reports.Request, o Options) *Report {
 	o.Tank.OmitMovements = true
-	b := &builder{j: j, q: q, o: o, r: &Report{Request: q, Position: j.Position},
-		agreed: map[agreedKey]*terms{}, said: map[string]bool{}, dayFees: map[dayKey]bool{}}
+	b := &builder{j: j, q: q, o: o, r: &Report{Request: q, Position: j.Position, journal: j, traces: map[string]*trace{}},
+		agreed: map[agreedKey]*terms{}, lacks: map[agreedKey]string{}, zones: map[events.JobID][]zoneUse{}, said: map[string]bool{}, dayFees: map[dayKey]bool{}}
 	for _, id := range q.Trucks(j) {
 		b.truck(id)
 	}
@@ -175,6 +186,8 @@ type builder struct {
 	o       Options
 	r       *Report
 	agreed  map[agreedKey]*terms
+	lacks   map[agreedKey]string // why a job has no terms at a time
+	zones   map[events.JobID][]zoneUse
 	said    map[string]bool // findings made once
 	dayFees map[dayKey]bool // days whose fee has been seen
 }
@@ -182,7 +195,7 @@ type builder struct {
 func (b *builder) truck(id events.TruckID) {
 	shifts, findings := timesplit.Partition(b.j, id)
 	b.keep(findings, shifts)
-	w := &work{b: b, truck: id, groups: map[groupKey]*group{}, left: map[visitKey]*allowance{}, lines: map[lineKey]*Line{}, seen: map[visitKey]bool{}}
+	w := &work{b: b, truck: id, groups: map[groupKey]*group{}, left: map[visitKey]*allowance{}, lines: map[lineKey]*Line{}, whys: map[lineKey]*trace{}, seen: map[visitKey]bool{}}
 	for k := range shifts {
 		for i := range shifts[k].Slices {
 			w.slice(&shifts[k], &shifts[k].Slices[i])
@@ -236,6 +249,8 @@ func (b *builder) finish() {
 		return cmp.Or(cmp.Compare(x.From.UnixMS, y.From.UnixMS), cmp.Compare(x.Truck, y.Truck))
 	})
 	b.findNotBilled()
+	b.finishUnpriced()
+	b.findZones()
 	b.r.Invoices = invoicesOf(b.r.Lines)
 	b.names()
 	if list := b.r.Currencies(); len(list) > 1 {

@@ -56,7 +56,7 @@ func (w *work) finish() {
 			l.ChargedMS = roundMS(l.BilledMS, t.card.Rounding.IncrementMinutes, t.card.Rounding.Mode)
 		}
 		l.price(l.ChargedMS, hourMS)
-		w.b.r.Lines = append(w.b.r.Lines, *l)
+		w.b.put(*l, w.whys[k])
 	}
 	for _, per := range []string{"visit", "day"} {
 		for _, k := range w.queue {
@@ -92,7 +92,7 @@ func (w *work) round(k groupKey, per string) {
 	l := g.line(ForRounding, per, w.truck)
 	l.Activity, l.Band, l.Rate, l.Multiplier = of.Activity, of.Band, of.Rate, of.Multiplier
 	l.What = fmt.Sprintf("%s of the %s to %d min, %s", ForRounding, per, rule.IncrementMinutes, rule.Mode)
-	w.extra(k, l, roundMS(g.charged(), rule.IncrementMinutes, rule.Mode)-g.charged())
+	w.extra(k, l, per, roundMS(g.charged(), rule.IncrementMinutes, rule.Mode)-g.charged())
 }
 
 // minimum adds what a visit or day falls short of the least time billed.
@@ -106,16 +106,17 @@ func (w *work) minimum(k groupKey, per string) {
 	l := g.line(ForMinimum, per, w.truck)
 	l.Activity, l.Band, l.Rate = events.Loading, ordinary, rate
 	l.What = fmt.Sprintf("%s of %d min a %s", ForMinimum, rule.Minutes, per)
-	w.extra(k, l, max(0, rule.Minutes*60_000-g.charged()))
+	w.extra(k, l, per, max(0, rule.Minutes*60_000-g.charged()))
 }
 
 // extra charges ms more, or less, for a group, and counts it in the day of the
 // group's end. Its line is in the period that holds that end.
-func (w *work) extra(k groupKey, l Line, ms int64) {
+func (w *work) extra(k groupKey, l Line, per string, ms int64) {
 	if ms == 0 {
 		return
 	}
 	g := w.groups[k]
+	why := &trace{t: g.t, per: per, parts: w.partsOf(g)}
 	g.extraMS += ms
 	if k.day == "" {
 		w.groups[groupKey{visit: visitKey{truck: k.visit.truck, job: k.visit.job}, day: g.day}].extraMS += ms
@@ -125,7 +126,7 @@ func (w *work) extra(k groupKey, l Line, ms int64) {
 	}
 	l.ChargedMS = ms
 	l.price(ms, hourMS)
-	w.b.r.Lines = append(w.b.r.Lines, l)
+	w.b.put(l, why)
 }
 
 func (g *group) line(kind Kind, per string, truck events.TruckID) Line {

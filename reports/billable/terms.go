@@ -15,6 +15,7 @@ import (
 // terms is what was agreed for a job at a time.
 type terms struct {
 	id       events.JobID
+	at       events.Time // for which the register was asked
 	job      events.Job
 	card     events.RateCard
 	zone     *time.Location
@@ -51,8 +52,12 @@ func (b *builder) termsOf(job events.JobID, at events.Time, truck events.TruckID
 			f := reports.NewFinding(code, truck, at, cites, "job %s is not billed from %s: %s", job, at, why)
 			f.Job = job
 			b.once(string(job)+why, f)
+			b.lacks[key] = why
 		}
 		b.agreed[key] = t
+	}
+	if t != nil && b.q.Period.Contains(at) {
+		b.zones[job] = append(b.zones[job], zoneUse{t.job.TimeZone, at, cites})
 	}
 	if t != nil && !t.taxKnown {
 		f := reports.NewFinding(reports.NoTax, truck, at, cites, "tax %s of rate card %s was not in force at %s; no tax is reckoned", t.card.Tax, t.job.RateCard, at)
@@ -64,13 +69,13 @@ func (b *builder) termsOf(job events.JobID, at events.Time, truck events.TruckID
 
 // agree reads the register; why says what is missing when t is nil.
 func (b *builder) agree(id events.JobID, at events.Time) (t *terms, code reports.Code, why string) {
-	t = &terms{id: id, holidays: map[string]bool{}, rates: map[events.Activity]decimal.Decimal{}}
+	t = &terms{id: id, at: at, holidays: map[string]bool{}, rates: map[events.Activity]decimal.Decimal{}}
 	var ok bool
 	if t.job, ok = b.j.Book.Job(id, at); !ok {
 		return nil, reports.UnknownReference, "the register did not know it then"
 	}
 	if t.card, ok = b.j.Book.RateCard(t.job.RateCard, at); !ok {
-		return nil, reports.NoRateCard, fmt.Sprintf("rate card %s was not in force", t.job.RateCard)
+		return nil, reports.NoRateCard, b.notInForce(events.RateCardRegister, "rate card", string(t.job.RateCard))
 	}
 	check := &events.Check{}
 	if t.card.Check(check); check.Err() != nil {
@@ -83,7 +88,7 @@ func (b *builder) agree(id events.JobID, at events.Time) (t *terms, code reports
 	if t.card.Calendar != "" {
 		calendar, ok := b.j.Book.Calendar(t.card.Calendar, at)
 		if !ok {
-			return nil, reports.UnknownReference, fmt.Sprintf("calendar %s of rate card %s was not in force", t.card.Calendar, t.job.RateCard)
+			return nil, reports.UnknownReference, b.notInForce(events.CalendarRegister, "calendar", string(t.card.Calendar))
 		}
 		for _, h := range calendar.Holidays {
 			t.holidays[h.Date] = true

@@ -74,11 +74,15 @@ func (b *builder) tip(truck events.TruckID, t *tank.Tip) {
 		if !b.wants(s.job, t.Entry.Occurred) {
 			continue
 		}
-		if terms := b.termsOf(s.job, t.Entry.Occurred, truck, cites); terms != nil {
-			b.spoil(terms, truck, t, s, cites)
-			b.gateFee(terms, truck, t, s, cites)
-			b.tipFees(terms, truck, t, s, totalG, cites)
+		terms := b.termsOf(s.job, t.Entry.Occurred, truck, cites)
+		if terms == nil {
+			b.unpricedTip(truck, t, s, cites)
+			continue
 		}
+		why := &trace{t: terms, tip: t, share: *s, shares: list}
+		b.spoil(why, truck, cites)
+		b.gateFee(why, truck, cites)
+		b.tipFees(why, truck, totalG, cites)
 	}
 }
 
@@ -92,7 +96,8 @@ func (t *terms) tipLine(kind Kind, truck events.TruckID, tip *tank.Tip, what str
 }
 
 // spoil charges disposal by the tonne or the cubic metre.
-func (b *builder) spoil(terms *terms, truck events.TruckID, t *tank.Tip, s *share, cites []uint64) {
+func (b *builder) spoil(why *trace, truck events.TruckID, cites []uint64) {
+	terms, t, s := why.t, why.tip, &why.share
 	rate := terms.card.Spoil
 	if rate.Rate == "" {
 		return
@@ -107,26 +112,27 @@ func (b *builder) spoil(terms *terms, truck events.TruckID, t *tank.Tip, s *shar
 		l.Micro, l.Unit = s.volumeML, "m³"
 	}
 	l.price(l.Micro, 1_000_000)
-	b.r.Lines = append(b.r.Lines, l)
+	b.put(l, why)
 }
 
 // gateFee passes the facility's fee on, with the card's mark-up.
-func (b *builder) gateFee(terms *terms, truck events.TruckID, t *tank.Tip, s *share, cites []uint64) {
+func (b *builder) gateFee(why *trace, truck events.TruckID, cites []uint64) {
+	terms, t, s := why.t, why.tip, &why.share
 	if !terms.card.GateFees.PassOn {
 		return
 	}
 	facility, ok := b.j.Book.Facility(t.Facility, t.Entry.Occurred)
-	why := ""
+	lacks := ""
 	switch {
 	case !ok || facility.GateFeePerTonne == "":
-		why = "the register states no gate fee of " + string(t.Facility)
+		lacks = "the register states no gate fee of " + string(t.Facility)
 	case t.Docket == nil:
-		why = "no docket came from " + string(t.Facility)
+		lacks = "no docket came from " + string(t.Facility)
 	case facility.Currency != terms.card.Currency:
-		why = fmt.Sprintf("%s charges in %s and the rate card is in %s", t.Facility, facility.Currency, terms.card.Currency)
+		lacks = fmt.Sprintf("%s charges in %s and the rate card is in %s", t.Facility, facility.Currency, terms.card.Currency)
 	}
-	if why != "" {
-		f := reports.NewFinding(reports.GateFeeUnknown, truck, t.Entry.Occurred, cites, "the gate fee is not passed on: %s", why)
+	if lacks != "" {
+		f := reports.NewFinding(reports.GateFeeUnknown, truck, t.Entry.Occurred, cites, "the gate fee is not passed on: %s", lacks)
 		f.Job = terms.id
 		b.r.Findings = append(b.r.Findings, f)
 		return
@@ -136,11 +142,12 @@ func (b *builder) gateFee(terms *terms, truck events.TruckID, t *tank.Tip, s *sh
 	l.Micro, l.Unit, l.Rate = s.settledG, "t", number(facility.GateFeePerTonne)
 	l.Multiplier = markup.Add(decimal.NewFromInt(100)).Shift(-2)
 	l.price(l.Micro, 1_000_000)
-	b.r.Lines = append(b.r.Lines, l)
+	b.put(l, why)
 }
 
 // tipFees charges the job's share of the fees per tip.
-func (b *builder) tipFees(terms *terms, truck events.TruckID, t *tank.Tip, s *share, totalG int64, cites []uint64) {
+func (b *builder) tipFees(why *trace, truck events.TruckID, totalG int64, cites []uint64) {
+	terms, t, s := why.t, why.tip, &why.share
 	for n, fee := range terms.card.Fees {
 		if fee.Per != "tip" || totalG <= 0 {
 			continue
@@ -149,7 +156,7 @@ func (b *builder) tipFees(terms *terms, truck events.TruckID, t *tank.Tip, s *sh
 		l.Key += fmt.Sprintf("-%d", n)
 		l.Micro, l.Unit, l.Rate = reports.MulDiv(1_000_000, s.accountG, totalG), "each", number(fee.Amount)
 		l.price(s.accountG, totalG)
-		b.r.Lines = append(b.r.Lines, l)
+		b.put(l, why)
 	}
 }
 
@@ -164,6 +171,8 @@ func (w *work) visitFees(s *timesplit.Shift) {
 		w.seen[key] = true
 		t := w.b.termsOf(v.Job, v.Arrived, w.truck, v.Positions)
 		if t == nil {
+			w.b.unpriced(Unpriced{Job: v.Job, Truck: w.truck, Kind: ForFee, What: "visit", From: v.Arrived, To: v.Arrived, Micro: 1_000_000, Unit: "each",
+				Positions: v.Positions}, v.Arrived)
 			continue
 		}
 		w.fees(t, "visit", key.text(), t.day(v.Arrived), v.Arrived, v.Positions)
@@ -201,19 +210,23 @@ func (w *work) fees(t *terms, per, key, day string, visit events.Time, cites []u
 		l.Key, l.What, l.Day, l.Visit = fmt.Sprintf("%s/fee-%d", key, n), fee.Name, day, visit
 		l.Micro, l.Unit, l.Rate = 1_000_000, "each", number(fee.Amount)
 		l.price(1, 1)
-		w.b.r.Lines = append(w.b.r.Lines, l)
+		w.b.put(l, &trace{t: t, per: per})
 	}
 }
 
 // water charges the fresh water used on jobs: jetting, and what entries of other
 // use name a job for. A line is a truck's local day on a job.
 func (b *builder) water(truck events.TruckID, a *tank.Account) {
-	lines, order := map[string]*Line{}, []string{}
+	lines, whys, order := map[string]*Line{}, map[string]*trace{}, []string{}
 	use := func(e *reports.Entry, job events.JobID, ml int64) {
 		if ml <= 0 || job == "" || !b.q.Period.Contains(e.Occurred) || !b.wants(job, e.Occurred) {
 			return
 		}
 		t := b.termsOf(job, e.Occurred, truck, e.Positions)
+		if t == nil {
+			b.unpriced(Unpriced{Job: job, Truck: truck, Kind: ForWater, What: "fresh water used", From: e.Occurred, To: e.Occurred, Micro: ml, Unit: "kL",
+				Positions: e.Positions}, e.Occurred)
+		}
 		if t == nil || t.card.WaterPerKL == "" {
 			return
 		}
@@ -223,9 +236,10 @@ func (b *builder) water(truck events.TruckID, a *tank.Account) {
 			made := t.line(ForWater, truck, nil)
 			l = &made
 			l.Key, l.What, l.Day, l.Unit, l.Rate = key, "fresh water used", t.day(e.Occurred), "kL", number(t.card.WaterPerKL)
-			lines[key] = l
+			lines[key], whys[key] = l, &trace{t: t}
 			order = append(order, key)
 		}
+		whys[key].uses = append(whys[key].uses, waterUse{ml, string(e.Kind()), e.Occurred, e.Positions})
 		l.Micro += ml
 		l.Positions = reports.Union(l.Positions, e.Positions)
 	}
@@ -238,6 +252,6 @@ func (b *builder) water(truck events.TruckID, a *tank.Account) {
 	for _, key := range order {
 		l := lines[key]
 		l.price(l.Micro, 1_000_000)
-		b.r.Lines = append(b.r.Lines, *l)
+		b.put(*l, whys[key])
 	}
 }

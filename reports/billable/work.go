@@ -37,8 +37,12 @@ type groupKey struct {
 	day   string
 }
 
-// allowance is what is left of a visit's free standby and capped travel.
-type allowance struct{ freeMS, travelMS int64 }
+// allowance is what is left of a visit's free standby and capped travel, and how much
+// of both there was in all.
+type allowance struct {
+	freeMS, travelMS          int64
+	allStandbyMS, allTravelMS int64
+}
 
 // piece is time of one slice, within one band of one local day.
 type piece struct {
@@ -62,6 +66,7 @@ type work struct {
 	truck  events.TruckID
 	left   map[visitKey]*allowance
 	lines  map[lineKey]*Line
+	whys   map[lineKey]*trace
 	order  []lineKey // in which lines began
 	groups map[groupKey]*group
 	queue  []groupKey // in which groups began
@@ -87,6 +92,10 @@ func (w *work) slice(s *timesplit.Shift, c *timesplit.Slice) {
 		p.visit, p.visitAt = visit, visitAt
 		if p.inside {
 			w.b.r.ShiftMS += p.lengthMS()
+		}
+		if p.inside && t == nil && c.Job != "" {
+			w.b.unpriced(Unpriced{Job: c.Job, Truck: w.truck, Kind: ForTime, What: describe(c), From: p.from, To: p.to, Unit: "h",
+				Micro: reports.MulDiv(p.lengthMS(), 1_000_000, hourMS), Positions: c.Positions}, at)
 		}
 		w.dayFee(&p)
 		w.settle(p)
@@ -135,6 +144,12 @@ func (w *work) settle(p piece) {
 	if left == nil {
 		left = &allowance{freeMS: p.t.card.FreeStandbyMinutes * 60_000, travelMS: p.t.card.TravelCapMinutes * 60_000}
 		w.left[p.visit] = left
+	}
+	switch p.s.Activity {
+	case events.Standby:
+		left.allStandbyMS += p.lengthMS()
+	case events.Travel:
+		left.allTravelMS += p.lengthMS()
 	}
 	switch {
 	case p.s.Activity == events.Standby && left.freeMS > 0:
@@ -225,7 +240,7 @@ func (w *work) bill(p piece) {
 		l = &made
 		l.Key, l.Visit, l.Day, l.Activity, l.Band = k.text(), p.visitAt, p.day, p.s.Activity, p.band
 		l.Unit, l.Rate, l.Multiplier, l.What = "h", rate, p.factor, describe(p.s)
-		w.lines[k] = l
+		w.lines[k], w.whys[k] = l, &trace{t: p.t, left: w.left[p.visit]}
 		w.order = append(w.order, k)
 	}
 	if p.inside {
@@ -234,6 +249,7 @@ func (w *work) bill(p piece) {
 		}
 		l.To = p.to
 		l.BilledMS += p.lengthMS()
+		w.whys[k].parts = append(w.whys[k].parts, part{describe(p.s), p.lengthMS(), p.from, p.to, p.s.Positions})
 		l.Positions = reports.Union(l.Positions, p.s.Positions)
 	}
 	w.gather(&p, k)
