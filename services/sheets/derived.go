@@ -37,13 +37,14 @@ func findingsTable(d *reports.Document) reports.Table {
 			reports.InstantColumn("when", "When"),
 			reports.TextColumn("what", "What"),
 			reports.TextColumn("settle", "What would settle it"),
+			reports.TextColumn("answer", "Answer"),
 		},
 		Rows: func(yield func(reports.Row) bool) {
 			sorted := reports.BySeverity(d.Findings)
 			for i := range sorted {
 				f := &sorted[i]
 				cells := []reports.Cell{reports.T(severityWord(f.Severity)), reports.T(string(f.Code)), reports.T(string(f.Truck)),
-					reports.T(string(f.Job)), reports.At(f.At), reports.T(f.What), reports.T(f.Settle)}
+					reports.T(string(f.Job)), reports.At(f.At), reports.T(f.What), reports.T(f.Settle), reports.T(f.AnswerText())}
 				if !yield(reports.Row{Cells: cells, Cites: f.Cites}) {
 					return
 				}

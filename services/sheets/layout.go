@@ -258,6 +258,10 @@ const (
 	usualScale   = 85 // percent: 11 points are printed as 9
 	grownScale   = 76 // what a landscape page is filled at
 	backingScale = 70
+	uprightScale = 67 // what a page is fitted upright at, at least
+
+	// surePart of a page is filled at a fixed scale; fuller pages are fitted, for programs differ in how wide a column is.
+	surePart = 0.93
 )
 
 // fitOf chooses how columns are printed: upright where their width allows it at a legible size, because a list takes fewer pages so, and
@@ -272,11 +276,11 @@ func fitOf(columns []column, backing bool) pageFit {
 		scale = backingScale
 	}
 	switch at := width * float64(scale) / 100; {
-	case at <= portraitPoints:
+	case at <= portraitPoints*surePart:
 		return pageFit{scale: scale}
-	case portraitPoints/width*100 >= backingScale:
+	case portraitPoints/width*100 >= uprightScale:
 		return pageFit{}
-	case at <= landscapePoints:
+	case at <= landscapePoints*surePart:
 		return pageFit{landscape: true, scale: scale}
 	}
 	return pageFit{landscape: true}

@@ -162,7 +162,8 @@ func TestHowSheetsArePutOnPaper(t *testing.T) {
 		{of(20, 20), false, pageFit{scale: usualScale}},
 		{of(20, 20), true, pageFit{scale: backingScale}},
 		{of(60, 70), false, pageFit{}},                                   // a little wide: upright, fitted
-		{of(80, 85), false, pageFit{landscape: true, scale: usualScale}}, // too wide to stand upright
+		{of(80, 78), false, pageFit{landscape: true, scale: usualScale}}, // too wide to stand upright
+		{of(80, 90), false, pageFit{landscape: true}},                    // nearly as wide as the page, so fitted
 		{of(100, 110), false, pageFit{landscape: true}},
 	} {
 		if got := fitOf(c.columns, c.backing); got != c.want {
