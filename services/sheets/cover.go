@@ -213,7 +213,11 @@ func countOf(groups []reports.FindingGroup, severity reports.Severity) int {
 // linked names a sheet and leads to it.
 func (c *coverWriter) linked(s contentLine) {
 	ref := fmt.Sprintf("A%d", c.row)
-	c.write(s.sheet, s.title+", "+s.detail, look{role: roleLink}, look{role: roleNote})
+	text := s.title + ", " + s.detail
+	if s.title == s.sheet {
+		text = s.detail
+	}
+	c.write(s.sheet, text, look{role: roleLink}, look{role: roleNote})
 	c.do(func() error {
 		return c.book.file.SetCellHyperLink(coverSheet, ref, quoteSheet(s.sheet)+"!A1", "Location",
 			excelize.HyperlinkOpts{Tooltip: ptr("Go to sheet " + s.sheet)})

@@ -148,7 +148,7 @@ func TestCover(t *testing.T) {
 		"Ledger | events up to position 1482", "Ledger hash | 5f1d0c3a", "Register | 38 revisions, the last at position 1307",
 		"1482 read: 1401 in effect (22 of them corrected), 6 voided", "Asked for by | office/yard", "Ledger as of | 2026-11-02 09:30:00 +00:00, when the last of these events was recorded",
 		"Spoil | 3.24 m³ of clay", "Serious (1) | permit-expired: 2026-10-06 TM-01 J-102: the permit of F-TIP", "Warning (2) | docket-differs: ", " | no-docket: ", "Note (1) | assumed-density: ",
-		"not a statement of legal compliance", "The clocks of Europe/Dublin change within this period", "Loads | Loads and where they went, 20 lines",
+		"not a statement of legal compliance", "The clocks of Europe/Dublin change within this period", "Loads | Loads and where they went, 20 lines", "Findings | 4 lines",
 		"Fleet | 4 trucks",
 	} {
 		if !strings.Contains(text.String(), want) {
