@@ -14,11 +14,19 @@ import (
 	"spoilbook/reports/stops"
 	"spoilbook/reports/timesplit"
 	"spoilbook/reports/water"
+	"spoilbook/reports/workrest"
 )
 
 // ReportNames lists the reports.
 func ReportNames() []string {
 	return []string{"manifest", "water", "timesplit", "billable", "care", "stops", "axles"}
+}
+
+// Computed is a report of any name. Those whose lines can be explained are a
+// [reports.Explainer] as well.
+type Computed interface {
+	// Document returns the report as it is shown.
+	Document() reports.Document
 }
 
 // computation returns how the report that q names is computed.
@@ -30,34 +38,38 @@ func computation(q ReportQuery) (computeFunc, error) {
 	if !slices.Contains(manifest.Profiles(), profile) {
 		return nil, Fail(BadRequest, "profile %q does not exist; there are %q", q.Profile, manifest.Profiles())
 	}
+	rest, ok := workrest.Named(q.Rest)
+	if !ok {
+		return nil, Fail(BadRequest, "rules of work and rest %q do not exist; there are %q", q.Rest, workrest.Names())
+	}
 	switch q.Name {
 	case "manifest":
-		return func(j *reports.Journal, r reports.Request, zone zones) reports.Document {
-			return manifest.Compute(j, r, manifest.Options{Profile: profile, Zones: zone}).Document()
+		return func(j *reports.Journal, r reports.Request, zone zones) Computed {
+			return manifest.Compute(j, r, manifest.Options{Profile: profile, Zones: zone})
 		}, nil
 	case "water":
-		return func(j *reports.Journal, r reports.Request, zone zones) reports.Document {
-			return water.Compute(j, r, water.Options{Zones: zone}).Document()
+		return func(j *reports.Journal, r reports.Request, zone zones) Computed {
+			return water.Compute(j, r, water.Options{Zones: zone})
 		}, nil
 	case "timesplit":
-		return func(j *reports.Journal, r reports.Request, _ zones) reports.Document {
-			return timesplit.Compute(j, r, timesplit.Options{}).Document()
+		return func(j *reports.Journal, r reports.Request, _ zones) Computed {
+			return timesplit.Compute(j, r, timesplit.Options{Rest: rest})
 		}, nil
 	case "billable":
-		return func(j *reports.Journal, r reports.Request, zone zones) reports.Document {
-			return billable.Compute(j, r, billable.Options{Zones: zone}).Document()
+		return func(j *reports.Journal, r reports.Request, zone zones) Computed {
+			return billable.Compute(j, r, billable.Options{Zones: zone})
 		}, nil
 	case "care":
-		return func(j *reports.Journal, r reports.Request, _ zones) reports.Document {
-			return care.Compute(j, r, care.Options{}).Document()
+		return func(j *reports.Journal, r reports.Request, _ zones) Computed {
+			return care.Compute(j, r, care.Options{})
 		}, nil
 	case "stops":
-		return func(j *reports.Journal, r reports.Request, _ zones) reports.Document {
-			return stops.Compute(j, r).Document()
+		return func(j *reports.Journal, r reports.Request, _ zones) Computed {
+			return stops.Compute(j, r)
 		}, nil
 	case "axles":
-		return func(j *reports.Journal, r reports.Request, _ zones) reports.Document {
-			return axles.Compute(j, r, axles.Options{}).Document()
+		return func(j *reports.Journal, r reports.Request, _ zones) Computed {
+			return axles.Compute(j, r, axles.Options{})
 		}, nil
 	}
 	return nil, Fail(BadRequest, "report %q does not exist; there are %s", q.Name, strings.Join(ReportNames(), ", "))

@@ -17,12 +17,14 @@ type ReportQuery struct {
 	Filter  reports.Filter
 	UpTo    uint64 // ledger position; 0 means the head
 	Profile string // completeness profile of the manifest; empty means the general one
+	Rest    string // rules of work and rest of the time split; empty means the usual ones
 }
 
 // Report is a computed report with what it was computed from.
 type Report struct {
 	Query    ReportQuery
-	Document reports.Document
+	Computed Computed
+	Document reports.Document // of Computed, with what the record itself is found to lack
 	Journal  *reports.Journal
 	Position uint64      // the last position covered
 	Root     string      // Merkle root in hex when Position is where a block ended, else empty
@@ -102,7 +104,8 @@ func (l *Ledger) Report(ctx context.Context, q ReportQuery) (*Report, error) {
 // compose computes the document and adds what the record itself is found to lack.
 func (l *Ledger) compose(q ReportQuery, head Head, j *reports.Journal, compute computeFunc) (*Report, error) {
 	r := &Report{Query: q, Journal: j, Position: q.UpTo}
-	r.Document = compute(j, reports.Request{Period: q.Period, Filter: q.Filter}, l.zones)
+	r.Computed = compute(j, reports.Request{Period: q.Period, Filter: q.Filter}, l.zones)
+	r.Document = r.Computed.Document()
 	for _, f := range j.Findings {
 		if f.Touches(q.Period) {
 			r.Document.Findings = append(r.Document.Findings, f)
@@ -118,4 +121,4 @@ func (l *Ledger) compose(q ReportQuery, head Head, j *reports.Journal, compute c
 	return r, nil
 }
 
-type computeFunc func(j *reports.Journal, q reports.Request, zone zones) reports.Document
+type computeFunc func(j *reports.Journal, q reports.Request, zone zones) Computed

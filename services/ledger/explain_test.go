@@ -1,0 +1,155 @@
+package ledger_test
+
+import (
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/txtar"
+
+	"spoilbook/reports"
+	"spoilbook/reports/arithmetic"
+	"spoilbook/services/ledger"
+)
+
+// reckoned are the reports whose explanations are held to the notation of package
+// arithmetic.
+func reckoned() []string { return []string{"timesplit", "billable"} }
+
+// Every line with a key of every golden day is explained, its arithmetic is true, and
+// it survives being sent as JSON.
+func TestEveryLineOfTheDaysIsExplained(t *testing.T) {
+	files, err := filepath.Glob(filepath.Join(daysFolder, "*.txtar"))
+	if err != nil || len(files) == 0 {
+		t.Fatalf("no day was found: %v", err)
+	}
+	lines := map[string]int{}
+	for _, file := range files {
+		archive, err := txtar.ParseFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		d, err := readDay(archive, os.DirFS(daysFolder))
+		if err != nil {
+			t.Fatalf("%s: %v", file, err)
+		}
+		book := d.ledger(t, d.sent())
+		for _, name := range reckoned() {
+			r := d.report(t, book, name, d.views[""])
+			explainer, ok := r.Computed.(reports.Explainer)
+			if !ok {
+				t.Fatalf("report %s explains nothing", name)
+			}
+			for _, table := range r.Document.Tables {
+				for row := range table.Rows {
+					e, ok := explainer.Explain(table.Name, row.Key)
+					if !ok {
+						continue
+					}
+					lines[name]++
+					if why := unsound(e, row); why != "" {
+						t.Errorf("%s: %s, line %q: %s", filepath.Base(file), table.Name, row.Key, why)
+					}
+				}
+			}
+		}
+	}
+	for _, name := range reckoned() {
+		if lines[name] < 100 {
+			t.Errorf("%d lines of %s are explained", lines[name], name)
+		}
+	}
+}
+
+// unsound says what is wrong with the explanation of a row, or "".
+func unsound(e reports.Explanation, row reports.Row) string {
+	for _, s := range e.Steps {
+		if err := arithmetic.Check(s.Arithmetic, s.Result); err != nil {
+			return s.What + ": " + err.Error()
+		}
+	}
+	if e.Says == "" || len(e.Rules) == 0 || e.Key != row.Key {
+		return "it says nothing, names no rule, or has another key"
+	}
+	for _, p := range row.Cites {
+		if !slices.Contains(e.Cites, p) {
+			return "it does not cite all that the line cites"
+		}
+	}
+	sent, err := json.Marshal(ledger.ViewOf(e))
+	if err != nil {
+		return err.Error()
+	}
+	var view ledger.ExplanationView
+	if err := json.Unmarshal(sent, &view); err != nil {
+		return err.Error()
+	}
+	back, err := view.Explanation()
+	if again := ledger.ViewOf(back); err != nil || !reflect.DeepEqual(again, ledger.ViewOf(e)) {
+		return "it changes when it is sent"
+	}
+	return ""
+}
+
+// openDay returns the ledger of a golden day and the query of a report of all of it.
+func openDay(t *testing.T, name, report string) (*ledger.Ledger, ledger.ReportQuery) {
+	t.Helper()
+	archive, err := txtar.ParseFile(filepath.Join(daysFolder, name+".txtar"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	d, err := readDay(archive, os.DirFS(daysFolder))
+	if err != nil {
+		t.Fatal(err)
+	}
+	book := d.ledger(t, d.sent())
+	return book, d.report(t, book, report, d.views[""]).Query
+}
+
+func TestExplainFindsTheLine(t *testing.T) {
+	book, q := openDay(t, "16-card-and-tax-change", "billable")
+	lines, err := book.Lines(t.Context(), q)
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := slices.IndexFunc(lines, func(l ledger.LineKey) bool {
+		return l.Table == "Invoice lines" && strings.Contains(l.Shows, "2026-10-15")
+	})
+	if n < 0 {
+		t.Fatalf("lines %+v", lines)
+	}
+	e, err := book.Explain(t.Context(), q, "", lines[n].Key)
+	if err != nil || e.Table != "Invoice lines" || e.Key != lines[n].Key {
+		t.Errorf("%+v, %v", e, err)
+	}
+	for _, c := range []struct{ report, table, key, says string }{
+		{"billable", "", "none", `has no line "none"`}, {"billable", "Sums", lines[n].Key, "has no table"},
+		{"billable", "Not billed", lines[n].Key, "has no line"}, {"care", "", "x", "does not explain its lines"},
+	} {
+		q.Name = c.report
+		if _, err := book.Explain(t.Context(), q, c.table, c.key); ledger.CodeOf(err) != ledger.NotFound || !strings.Contains(err.Error(), c.says) {
+			t.Errorf("%s, %s, %s: %v", c.report, c.table, c.key, err)
+		}
+	}
+}
+
+func TestRulesOfWorkAndRestAreChosen(t *testing.T) {
+	book, q := openDay(t, "13-standby", "timesplit")
+	q.Rest = "eu-561-2006"
+	r, err := book.Report(t.Context(), q)
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := slices.IndexFunc(r.Document.Tables, func(t reports.Table) bool { return t.Name == "Work and rest" })
+	if n < 0 || !strings.Contains(r.Document.Tables[n].Title, "561/2006") {
+		t.Errorf("the tables do not hold it against the rules asked for")
+	}
+	q.Rest = "none"
+	if _, err := book.Report(t.Context(), q); ledger.CodeOf(err) != ledger.BadRequest || !strings.Contains(err.Error(), "us-395") {
+		t.Errorf("rules that there are not: %v", err)
+	}
+}
