@@ -62,6 +62,10 @@ type Config struct {
 	Logger   *slog.Logger
 	Observe  func(Progress) // called after each block; may be nil
 
+	// Pause waits between two tries; an error from it ends the trying. Nil waits
+	// by the machine's clock until the context ends.
+	Pause func(ctx context.Context, d time.Duration) error
+
 	Batch int           // messages a block; 0 means 4096
 	Wait  time.Duration // for a batch to fill; 0 means 20 ms
 }
@@ -98,6 +102,9 @@ func New(ctx context.Context, c Config) (*Intake, error) {
 	}
 	if c.Now == nil {
 		c.Now = time.Now
+	}
+	if c.Pause == nil {
+		c.Pause = wait
 	}
 	if c.Logger == nil {
 		c.Logger = slog.New(slog.DiscardHandler)

@@ -47,6 +47,17 @@ func (in *Intake) Run(ctx context.Context, feed Feed) error {
 	return nil
 }
 
+// Step gives every delivery its fate as [Intake.Run] does with each batch, for
+// callers that fetch by themselves: it judges them, stores one block, sends
+// receipts and acknowledges to feed. After an error the intake may not know what
+// the store holds: make a new one.
+func (in *Intake) Step(ctx context.Context, feed Feed, ds []ledger.Delivery) error {
+	if len(ds) == 0 {
+		return nil
+	}
+	return in.handle(ctx, feed, judgeAll(ds))
+}
+
 // read fetches and judges batches while an earlier one is stored.
 func (in *Intake) read(ctx context.Context, feed Feed, batches chan<- []judged) error {
 	for ctx.Err() == nil {
@@ -113,12 +124,22 @@ func (in *Intake) persist(ctx context.Context, what string, f func(context.Conte
 			return err
 		}
 		in.Logger.Warn("intake: trying again", "doing", what, "error", err, "pause", pause)
-		select {
-		case <-ctx.Done():
-			return errors.Join(ctx.Err(), err)
-		case <-time.After(pause):
+		if stopped := in.Pause(ctx, pause); stopped != nil {
+			return errors.Join(stopped, err)
 		}
 		pause = min(pause*2, retryPause)
+	}
+}
+
+// wait returns after d, or with ctx's error when that ends before.
+func wait(ctx context.Context, d time.Duration) error {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-t.C:
+		return nil
 	}
 }
 
