@@ -194,3 +194,13 @@ func TestErrorsInsideHeldPayloads(t *testing.T) {
 		}
 	}
 }
+
+// What can not be decoded is kept as it came, so decoding must not write over it.
+func TestDecodeLeavesItsInput(t *testing.T) {
+	for _, text := range []string{"[\n1,\n2]", " [ ] ", "\"a\\/b\" ", "{ \"id\" : [ 1 ] }", "{ \"data\" : { \"a\" : 1 } , \"seq\" : \"x\" }", " 17 ", "null\n", "{\n"} {
+		b := []byte(text)
+		if _, err := wire.Decode(b); err == nil || string(b) != text {
+			t.Errorf("%q became %q, %v", text, b, err)
+		}
+	}
+}

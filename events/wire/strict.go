@@ -102,7 +102,8 @@ func fieldErrors(at string, err error, into any, b []byte) error {
 			return oneField(field, "an unknown member", knownMembers(into, semantic.JSONPointer))
 		}
 		found := semantic.JSONKind.String()
-		if value := valueAt(b, semantic.JSONPointer); len(value) > 0 && value.Compact() == nil {
+		// Compact writes over its value, and b is the caller's.
+		if value := jsontext.Value(bytes.Clone(valueAt(b, semantic.JSONPointer))); len(value) > 0 && value.Compact() == nil {
 			found = clip(string(value), 60)
 		}
 		return oneField(field, found, expected(semantic))
