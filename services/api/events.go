@@ -93,7 +93,7 @@ type awaitOutput struct{ Body ledger.Fates }
 func (s *service) addEvents(a huma.API) {
 	tags := []string{"events"}
 	huma.Register(a, huma.Operation{OperationID: "submit-events", Method: http.MethodPost, Path: "/v1/events", DefaultStatus: http.StatusOK,
-		Summary: "Submit one event, a batch, or NDJSON", MaxBodyBytes: MaxBodyBytes, BodyReadTimeout: RequestTimeout, Tags: tags,
+		Summary: "Submit one event, a batch, or NDJSON", MaxBodyBytes: MaxBodyBytes, BodyReadTimeout: s.Timeout, Tags: tags,
 		Description: "An event counts once however often it comes, so a request may be repeated. An event that can not be recorded is quarantined whole. " +
 			"200 says what became of each; 202 says that they are received and not recorded yet: ask /v1/fates."}, s.submit)
 	huma.Register(a, huma.Operation{OperationID: "list-events", Method: http.MethodGet, Path: "/v1/events", Summary: "List recorded events", Tags: tags,

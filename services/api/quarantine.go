@@ -84,9 +84,9 @@ func (s *service) addQuarantine(a huma.API) {
 	tags := []string{"quarantine"}
 	huma.Register(a, huma.Operation{OperationID: "list-quarantine", Method: http.MethodGet, Path: "/v1/quarantine", Summary: "List what could not be recorded", Tags: tags}, s.quarantineList)
 	huma.Register(a, huma.Operation{OperationID: "get-quarantine-entry", Method: http.MethodGet, Path: "/v1/quarantine/{entry}", Summary: "One quarantined message", Tags: tags}, s.quarantineEntry)
-	huma.Register(a, huma.Operation{OperationID: "release-quarantine-entry", Method: http.MethodPost, Path: "/v1/quarantine/{entry}/release", Summary: "Send a message again, repaired if need be", Tags: tags, BodyReadTimeout: RequestTimeout,
+	huma.Register(a, huma.Operation{OperationID: "release-quarantine-entry", Method: http.MethodPost, Path: "/v1/quarantine/{entry}/release", Summary: "Send a message again, repaired if need be", Tags: tags, BodyReadTimeout: s.Timeout,
 		Description: "Answers once the message is judged, with its fate. One that is refused again for the same bytes stays held (409); one that is refused with other bytes is a new entry."}, s.release)
-	huma.Register(a, huma.Operation{OperationID: "dismiss-quarantine-entry", Method: http.MethodPost, Path: "/v1/quarantine/{entry}/dismiss", Summary: "Note that a message is not to be recorded", Tags: tags, DefaultStatus: http.StatusNoContent, BodyReadTimeout: RequestTimeout}, s.dismiss)
+	huma.Register(a, huma.Operation{OperationID: "dismiss-quarantine-entry", Method: http.MethodPost, Path: "/v1/quarantine/{entry}/dismiss", Summary: "Note that a message is not to be recorded", Tags: tags, DefaultStatus: http.StatusNoContent, BodyReadTimeout: s.Timeout}, s.dismiss)
 }
 
 func quarantineView(q *ledger.Quarantined) QuarantineView {

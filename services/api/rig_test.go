@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -89,8 +90,8 @@ func (r *rig) serve() {
 	r.valid = v
 }
 
-// record runs the intake until the test ends.
-func (r *rig) record() {
+// record runs the intake until stop is called or the test ends.
+func (r *rig) record() (stop func()) {
 	r.t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	stream, err := publisher{r.broker}.Stream(ctx)
@@ -101,10 +102,12 @@ func (r *rig) record() {
 	r.must(err)
 	ended := make(chan error, 1)
 	go func() { ended <- in.Run(ctx, feed{c}) }()
-	r.t.Cleanup(func() {
+	stop = sync.OnceFunc(func() {
 		cancel()
 		r.check(<-ended)
 	})
+	r.t.Cleanup(stop)
+	return stop
 }
 
 // answer is what came back, with its body read.

@@ -215,7 +215,10 @@ func New(c Config) *Ledger {
 }
 
 // Head returns where the ledger stands.
-func (l *Ledger) Head(ctx context.Context) (Head, error) { return l.store.Head(ctx) }
+func (l *Ledger) Head(ctx context.Context) (Head, error) {
+	h, err := l.store.Head(ctx)
+	return h, Wrap(StoreDown, err, "where the ledger stands")
+}
 
 // Health asks the broker and the store whether they answer.
 func (l *Ledger) Health(ctx context.Context) error {

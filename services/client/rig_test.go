@@ -1,0 +1,196 @@
+package client_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net/http/httptest"
+	"net/url"
+	"sync"
+	"testing"
+	"time"
+
+	"spoilbook/events"
+	"spoilbook/events/wire"
+	"spoilbook/reports"
+	"spoilbook/services/api"
+	"spoilbook/services/broker"
+	"spoilbook/services/client"
+	"spoilbook/services/engine"
+	"spoilbook/services/intake"
+	"spoilbook/services/ledger"
+	"spoilbook/services/sheets"
+	"spoilbook/services/store"
+)
+
+// book is what the ledger and its client both offer.
+type book interface {
+	Head(ctx context.Context) (ledger.Head, error)
+	Submit(ctx context.Context, msgs []ledger.Message) (ledger.Ticket, error)
+	Await(ctx context.Context, t ledger.Ticket) (ledger.Fates, error)
+	Events(ctx context.Context, q ledger.EventQuery) ([]ledger.Stored, error)
+	Quarantine(ctx context.Context, q ledger.QuarantineQuery) ([]ledger.Quarantined, error)
+	Release(ctx context.Context, entry uint64, body []byte, author, note string) (ledger.Fates, error)
+	Dismiss(ctx context.Context, entry uint64, author, note string) error
+	Postings(ctx context.Context, w io.Writer, truck events.TruckID, zone string, upTo uint64) error
+	Rebuild(ctx context.Context, progress func(done, total uint64)) (ledger.Rebuilt, error)
+	Export(ctx context.Context, w io.Writer, name string, query url.Values) error
+}
+
+// direct is the ledger itself.
+type direct struct{ *ledger.Ledger }
+
+func (d direct) Export(ctx context.Context, w io.Writer, name string, q url.Values) error {
+	period, err := d.PeriodOf(q.Get("from"), q.Get("to"), q.Get("tz"))
+	if err != nil {
+		return err
+	}
+	r, err := d.Report(ctx, ledger.ReportQuery{Name: name, Period: period, Filter: reports.Filter{Truck: events.TruckID(q.Get("truck"))}})
+	if err != nil {
+		return err
+	}
+	return write(ctx, w, r, "json", "", "")
+}
+
+// rig is a ledger on a real broker, engine and intake, with a server before it.
+type rig struct {
+	t      testing.TB
+	engine *engine.Engine
+	broker *broker.Broker
+	ledger *ledger.Ledger
+	server *httptest.Server
+}
+
+func newRig(t testing.TB) *rig {
+	t.Helper()
+	r := &rig{t: t}
+	library, err := engine.Fetch(t.Context(), engine.FetchOptions{})
+	r.must(err)
+	r.engine, err = engine.Open(t.Context(), engine.Options{Dir: t.TempDir(), Library: library})
+	r.must(err)
+	t.Cleanup(func() { r.check(r.engine.Close()) })
+	r.broker, err = broker.Open(t.Context(), broker.Options{Dir: t.TempDir(), MaxStoreBytes: 1 << 30})
+	r.must(err)
+	t.Cleanup(func() { r.check(r.broker.Close(context.Background())) })
+	s, err := store.Open(t.Context(), store.Options{Transport: r.engine.Transport()})
+	r.must(err)
+	t.Cleanup(func() { r.check(s.Close()) })
+	r.ledger = ledger.New(ledger.Config{Publisher: publisher{r.broker}, Store: s})
+	r.server = httptest.NewServer(api.New(api.Config{Ledger: r.ledger, Write: write, Formats: []string{"json"}}))
+	t.Cleanup(r.server.Close)
+	r.record(s)
+	return r
+}
+
+// record runs the intake until the test ends.
+func (r *rig) record(s *store.Store) {
+	ctx, cancel := context.WithCancel(context.Background())
+	stream, err := publisher{r.broker}.Stream(ctx)
+	r.must(err)
+	in, err := intake.New(ctx, intake.Config{Store: s, Stream: stream})
+	r.must(err)
+	c, err := r.broker.Consume(ctx, broker.ConsumeOptions{From: in.Handled() + 1})
+	r.must(err)
+	ended := make(chan error, 1)
+	go func() { ended <- in.Run(ctx, feed{c}) }()
+	r.t.Cleanup(sync.OnceFunc(func() {
+		cancel()
+		r.check(<-ended)
+	}))
+}
+
+func (r *rig) client() *client.Client {
+	r.t.Helper()
+	c, err := client.New(r.server.URL)
+	r.must(err)
+	return c
+}
+
+func (r *rig) must(err error) {
+	r.t.Helper()
+	if err != nil {
+		r.t.Fatal(err)
+	}
+}
+
+func (r *rig) check(err error) {
+	r.t.Helper()
+	if err != nil {
+		r.t.Error(err)
+	}
+}
+
+// publisher and feed join the broker to the ledger and the intake, as the program
+// does.
+type publisher struct{ b *broker.Broker }
+
+func (p publisher) Publish(ctx context.Context, msgs []ledger.Message) ([]uint64, error) {
+	out := make([]broker.Message, len(msgs))
+	for i, m := range msgs {
+		out[i] = broker.Message(m)
+	}
+	acks, err := p.b.Publish(ctx, out)
+	seqs := make([]uint64, len(acks))
+	for i, a := range acks {
+		seqs[i] = a.StreamSeq
+	}
+	return seqs, err
+}
+
+func (p publisher) Stream(ctx context.Context) (string, error) {
+	st, err := p.b.StreamState(ctx)
+	return fmt.Sprintf("%s@%d", st.Name, st.Created.UnixMilli()), err
+}
+
+func (p publisher) Health(ctx context.Context) error { return p.b.Health(ctx) }
+
+type feed struct{ c *broker.Consumer }
+
+func (f feed) Fetch(ctx context.Context, limit int, wait time.Duration) ([]ledger.Delivery, error) {
+	ds, err := f.c.Fetch(ctx, limit, wait)
+	out := make([]ledger.Delivery, len(ds))
+	for i, d := range ds {
+		out[i] = ledger.Delivery{Subject: d.Subject, Body: d.Body, StreamSeq: d.StreamSeq, Received: d.Received}
+	}
+	return out, err
+}
+
+func (f feed) Ack(ctx context.Context, upTo uint64) error { return f.c.Ack(ctx, upTo) }
+
+func write(_ context.Context, w io.Writer, r *ledger.Report, format, _, by string) error {
+	if format != "json" {
+		return errors.New("only JSON is written here")
+	}
+	return sheets.JSON(w, r.Document, sheets.Provenance{Period: r.Query.Period, ZoneName: r.Query.Period.Zone.String(), Position: r.Position,
+		LedgerHash: r.Root, Filter: r.Query.Filter, By: by, At: r.AsOf.Std().UTC(), Program: "test", Count: r.Journal.Count})
+}
+
+func encode(t testing.TB, e events.Event) []byte {
+	t.Helper()
+	b, err := wire.Encode(&e)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
+
+func truckRevision(t testing.TB, seq uint64, key string) []byte {
+	return encode(t, events.Event{ID: fmt.Sprintf("r-%d", seq), Source: "/office/register", Seq: seq,
+		Occurred: events.MustTime("2026-10-01T08:00:00.000+01:00"), Origin: events.FromOffice,
+		Body: events.RegisterRevised{Key: key, EffectiveFrom: events.MustTime("2026-09-01T00:00:00.000+01:00"), Author: "Yard office",
+			Document: events.Truck{Name: "Heron", Registration: "261-TR-101", Carrier: "TARNMOOR", DebrisCapacityL: 8000, FreshCapacityL: 2000, TareKg: 14000, PermittedGrossKg: 26000}}})
+}
+
+func siteArrival(t testing.TB, truck events.TruckID, seq uint64, job events.JobID) []byte {
+	return encode(t, events.Event{ID: fmt.Sprintf("%s-%d", truck, seq), Source: events.TruckSource(truck), Seq: seq, Truck: truck, Job: job,
+		Occurred: events.Time{UnixMS: 1_791_000_000_000 + int64(seq)*1000, OffsetMinutes: 60}, Origin: events.FromController, Body: events.SiteArrived{}})
+}
+
+func messages(bodies ...[]byte) []ledger.Message {
+	out := make([]ledger.Message, len(bodies))
+	for i, b := range bodies {
+		out[i] = ledger.MessageOf(b)
+	}
+	return out
+}
