@@ -122,6 +122,7 @@ type Finding struct {
 	What     string
 	Settle   string
 	Cites    []uint64 // ledger positions
+	Answers  []Answer // what was said to it, in the order of the ledger
 }
 
 // Touches reports whether what is found can lie in p.
@@ -152,6 +153,7 @@ type FindingGroup struct {
 	Code     Code
 	Severity Severity
 	Count    int
+	Open     int      // how many of them nobody has answered
 	First    *Finding // in the order they were given
 }
 
@@ -170,6 +172,9 @@ func GroupFindings(fs []Finding) []FindingGroup {
 			groups = append(groups, FindingGroup{Code: k.code, Severity: k.severity, First: &fs[i]})
 		}
 		groups[at[k]].Count++
+		if len(fs[i].Answers) == 0 {
+			groups[at[k]].Open++
+		}
 	}
 	slices.SortStableFunc(groups, func(a, b FindingGroup) int { return cmp.Compare(b.Severity.rank(), a.Severity.rank()) })
 	return groups

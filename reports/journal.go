@@ -51,6 +51,7 @@ type Journal struct {
 	recorded map[uint64]*events.Recorded
 	byRef    map[events.Ref]uint64
 	trucks   map[events.TruckID][]Entry
+	voided   map[uint64]uint64 // by the position of an entry that does not stand, that of its voiding
 }
 
 // Count says what became of the events; nothing is dropped unsaid.
@@ -71,7 +72,8 @@ func Resolve(recs []events.Recorded, position uint64) *Journal {
 	j := &Journal{Book: register.NewBook(recs), Position: position, whole: uint64(len(recs)) == position,
 		recorded: make(map[uint64]*events.Recorded, len(recs)),
 		byRef:    make(map[events.Ref]uint64, len(recs)),
-		trucks:   map[events.TruckID][]Entry{}}
+		trucks:   map[events.TruckID][]Entry{},
+		voided:   map[uint64]uint64{}}
 	for _, r := range byPosition {
 		j.recorded[r.Position] = r
 		j.byRef[r.Ref()] = r.Position
@@ -83,6 +85,7 @@ func Resolve(recs []events.Recorded, position uint64) *Journal {
 	j.order()
 	j.checkSequences(byPosition)
 	j.checkLate(byPosition)
+	j.checkVoidedTips(byPosition)
 	SortFindings(j.Findings)
 	return j
 }
@@ -215,6 +218,7 @@ func (j *Journal) enter(r *events.Recorded, changes []change) {
 		last := changes[n-1].with
 		if last == nil {
 			j.Count.Voided++
+			j.voided[r.Position] = changes[n-1].position
 			return
 		}
 		j.Count.Corrected++

@@ -101,16 +101,19 @@ func (l *Ledger) Report(ctx context.Context, q ReportQuery) (*Report, error) {
 	return l.compose(q, head, j, compute)
 }
 
-// compose computes the document and adds what the record itself is found to lack.
+// compose computes the document and adds what the record itself is found to lack, and
+// what was answered to all that was found.
 func (l *Ledger) compose(q ReportQuery, head Head, j *reports.Journal, compute computeFunc) (*Report, error) {
 	r := &Report{Query: q, Journal: j, Position: q.UpTo}
-	r.Computed = compute(j, reports.Request{Period: q.Period, Filter: q.Filter}, l.zones)
+	asked := reports.Request{Period: q.Period, Filter: q.Filter}
+	r.Computed = compute(j, asked, l.zones)
 	r.Document = r.Computed.Document()
 	for _, f := range j.Findings {
 		if f.Touches(q.Period) {
 			r.Document.Findings = append(r.Document.Findings, f)
 		}
 	}
+	r.Document.Findings = j.Answer(q.Name, asked, r.Document.Findings)
 	reports.SortFindings(r.Document.Findings)
 	if head.RootPosition == q.UpTo {
 		r.Root = hexOf(head.Root)

@@ -47,7 +47,7 @@ func TestCSV(t *testing.T) {
 	if err := CSV(out, sheetstest.Document(p.Period, 3), "findings", p); err != nil {
 		t.Fatal(err)
 	}
-	if got := readCSV(t, out.Bytes()); len(got) != 5 || got[1][0] != "Serious" || got[1][7] != "12 15" {
+	if got := readCSV(t, out.Bytes()); len(got) != 5 || got[1][0] != "Serious" || got[1][8] != "12 15" {
 		t.Errorf("findings are %q", got)
 	}
 	err := CSV(out, sheetstest.Document(p.Period, 3), "Spoil", p)

@@ -102,6 +102,16 @@ type jsonFinding struct {
 	What     string   `json:"what"`
 	Settle   string   `json:"settle"`
 	Events   []uint64 `json:"events"`
+
+	Answers []jsonAnswer `json:"answers,omitempty"`
+}
+
+type jsonAnswer struct {
+	By      string `json:"by"`
+	At      string `json:"at"`
+	Outcome string `json:"outcome"`
+	Text    string `json:"text"`
+	Event   uint64 `json:"event"`
 }
 
 func (j *jsonWriter) document(d *reports.Document) error {
@@ -260,7 +270,15 @@ func (j *jsonWriter) findings(d *reports.Document) []jsonFinding {
 	out := []jsonFinding{}
 	for _, f := range d.Findings {
 		cites := append([]uint64{}, f.Cites...)
-		out = append(out, jsonFinding{string(f.Code), string(f.Severity), string(f.Truck), string(f.Job), j.instant(f.At), f.What, f.Settle, cites})
+		out = append(out, jsonFinding{string(f.Code), string(f.Severity), string(f.Truck), string(f.Job), j.instant(f.At), f.What, f.Settle, cites, j.answers(f.Answers)})
+	}
+	return out
+}
+
+func (j *jsonWriter) answers(answers []reports.Answer) []jsonAnswer {
+	var out []jsonAnswer
+	for _, a := range answers {
+		out = append(out, jsonAnswer{a.By, j.instant(a.At), string(a.Outcome), a.Text, a.Position})
 	}
 	return out
 }
