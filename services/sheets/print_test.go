@@ -3,6 +3,7 @@ package sheets
 import (
 	"fmt"
 	"iter"
+	"strings"
 	"testing"
 	"time"
 
@@ -144,6 +145,64 @@ func TestTheMonthHasAGlance(t *testing.T) {
 			}
 		}
 	}
+}
+
+// What stands at a glance is what the tables come to.
+func TestTheGlanceSaysTheTotals(t *testing.T) {
+	byReport := map[string]reports.Document{}
+	for _, d := range documents(t) {
+		byReport[d.Report] = d
+	}
+	euros := func(cents int64) string { return reports.Money(cents, "") }
+	for _, c := range []struct {
+		report, label, table, column string
+		text                         func(int64) string
+	}{
+		{"manifest", "Tipped", "Consignments", "mass_kg", reports.Tonnes},
+		{"manifest", "Tipped", "By job", "volume_m3", reports.CubicMetres},
+		{"manifest", "Tipped", "Facilities", "consignments", func(n int64) string { return reports.Counted(n, "consignment") }},
+		{"manifest", "Dockets", "Weighbridge dockets", "net_kg", reports.Tonnes},
+		{"water", "Drawn", "Water by day", "drawn_l", reports.Litres},
+		{"water", "Drawn", "Water by day", "recycled_l", reports.Litres},
+		{"water", "Used", "Uses", "used_l", reports.Litres},
+		{"water", "Decanted", "Outfalls", "listed_l", reports.Litres},
+		{"water", "Decanted", "Outfalls", "decants", func(n int64) string { return reports.Counted(n, "decant") }},
+		{"timesplit", "Shifts", "Days", "length_h", reports.Hours},
+		{"timesplit", "Spent on", "Jobs", "loading_h", reports.Clock},
+		{"timesplit", "Full dumps", "Full dump parts", "total_h", reports.Hours},
+		{"timesplit", "Decanting", "Without decanting", "saved_h", reports.Hours},
+		{"timesplit", "Decanting", "Without decanting", "plain_trips", func(n int64) string { return reports.Counted(n, "trip") }},
+		{"billable", "Time", "By client", "billed_h", reports.Hours},
+		{"billable", "Time", "Not billed", "length_h", reports.Hours},
+		{"billable", "Charged", "Invoice lines", "amount", euros},
+		{"billable", "Charged", "Invoice totals", "tax", euros},
+		{"billable", "Charged", "Invoice totals", "gross", euros},
+	} {
+		d := byReport[c.report]
+		want, said := c.text(totalOf(t, &d, c.table, c.column)), ""
+		for _, f := range d.Glance {
+			if f.Label == c.label {
+				said = f.Text
+			}
+		}
+		if !strings.Contains(said, want) {
+			t.Errorf("%s, %s: %q, but %s of %s is %s", c.report, c.label, said, c.column, c.table, want)
+		}
+	}
+}
+
+// totalOf returns a table's own total of a column.
+func totalOf(t *testing.T, d *reports.Document, table, column string) int64 {
+	t.Helper()
+	for i := range d.Tables {
+		if tb := &d.Tables[i]; tb.Name == table {
+			if k := columnIndex(tb, column); k >= 0 && tb.Totals != nil && !tb.Totals[k].Empty {
+				return tb.Totals[k].Int
+			}
+		}
+	}
+	t.Fatalf("%s: table %s has no total of %s", d.Report, table, column)
+	return 0
 }
 
 func TestHowSheetsArePutOnPaper(t *testing.T) {
