@@ -3,6 +3,7 @@ package billable
 import (
 	"fmt"
 	"math/big"
+	"slices"
 	"strings"
 	"time"
 
@@ -23,15 +24,16 @@ func (x *exposition) shared() {
 		weights[i] = x.w.shares[i].accountG
 		totalG += weights[i]
 	}
-	x.step("grams of the job in the tip, by the tank's account", fmt.Sprint(mine.accountG), reports.Decimal(mine.accountG, 0, 0)+" g", tip.Entry.Positions)
+	x.step("grams of the job in the tip, by the tank's account", fmt.Sprint(mine.accountG), reports.Decimal(mine.accountG, 0, 0)+" g", reports.Union(mine.cites, tip.Entry.Positions))
 	if tip.Docket == nil {
 		return
 	}
-	sums := make([]string, len(weights))
+	sums, cites := make([]string, len(weights)), slices.Clone(tip.Entry.Positions)
 	for i := range weights {
 		sums[i] = fmt.Sprint(weights[i])
+		cites = append(cites, x.w.shares[i].cites...)
 	}
-	x.step("grams of all jobs in the tip", strings.Join(sums, " + "), reports.Decimal(totalG, 0, 0)+" g", tip.Entry.Positions)
+	x.step("grams of all jobs in the tip", strings.Join(sums, " + "), reports.Decimal(totalG, 0, 0)+" g", reports.Union(cites))
 	x.rule("common practice", "A docket's net mass is divided among the jobs by mass; the grams left over go to the largest remainders, so that the parts sum to the docket.")
 	if totalG > 0 {
 		whole := new(big.Int).Mul(big.NewInt(tip.Docket.NetG), big.NewInt(mine.accountG))
@@ -45,7 +47,7 @@ func (x *exposition) shared() {
 func (x *exposition) tonnage() {
 	l := x.l
 	if l.Unit == "m³" {
-		x.step("millilitres of the job in the tip, by the tank's account", fmt.Sprint(l.Micro), reports.Decimal(l.Micro, 0, 0)+" mL", x.w.tip.Entry.Positions)
+		x.step("millilitres of the job in the tip, by the tank's account", fmt.Sprint(l.Micro), reports.Decimal(l.Micro, 0, 0)+" mL", reports.Union(x.w.share.cites, x.w.tip.Entry.Positions))
 		x.rule(x.card(), "Spoil is charged by the cubic metre of the tank's account.")
 		x.cardReads(fmt.Sprintf("spoil %s %s a cubic metre", l.Rate, l.Currency))
 	} else {
@@ -106,7 +108,7 @@ func (x *exposition) fee() {
 	x.rule(x.card(), "%s is charged once a tip and divided among the jobs whose spoil it held, by mass.", x.l.What)
 	x.cardReads(fmt.Sprintf("%s %s %s a tip", x.l.What, x.l.Rate, x.l.Currency))
 	share := fmt.Sprintf("%d ÷ %d", x.w.share.accountG, totalG)
-	x.step("share of the job in the tip, by grams of the tank's account", share, reports.Decimal(x.l.Micro, 6, 6), x.w.tip.Entry.Positions)
+	x.step("share of the job in the tip, by grams of the tank's account", share, reports.Decimal(x.l.Micro, 6, 6), reports.Union(x.w.share.cites, x.w.tip.Entry.Positions))
 	x.amount("amount: share × fee × multiplier", share)
 }
 

@@ -19,6 +19,7 @@ type share struct {
 	accountG int64
 	settledG int64 // the job's part of the docket's net, or accountG
 	volumeML int64
+	cites    []uint64 // the loads that it came from
 }
 
 // sharesOf sums a tip's shares by job, in the order of the jobs' first loads, and
@@ -34,6 +35,7 @@ func sharesOf(t *tank.Tip) []share {
 		}
 		list[n].accountG += s.MassG()
 		list[n].volumeML += s.VolumeML
+		list[n].cites = reports.Union(list[n].cites, s.Cites)
 	}
 	weights := make([]int64, len(list))
 	for i := range list {
