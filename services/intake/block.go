@@ -1,10 +1,8 @@
 package intake
 
 import (
-	"cmp"
 	"context"
 	"fmt"
-	"slices"
 	"time"
 
 	"spoilbook/events"
@@ -133,25 +131,15 @@ func (in *Intake) settleRefused(ctx context.Context, js []judged, d *draft) erro
 	return nil
 }
 
-// place gives positions: messages keep the order of the stream, but those of one
-// source stand in the order of their numbers.
+// place gives positions in the order of the stream, wherever blocks end, so that a
+// store made anew from the same stream has the same positions and the same root.
 func (in *Intake) place(d *draft) error {
-	bySource := map[events.Source][]*judged{}
-	for _, j := range d.accepted {
-		bySource[j.event.Source] = append(bySource[j.event.Source], j)
-	}
-	for _, list := range bySource {
-		slices.SortFunc(list, func(a, b *judged) int { return cmp.Compare(a.event.Seq, b.event.Seq) })
-	}
 	tree, err := in.tree.Clone()
 	if err != nil {
 		return err
 	}
 	position, at := in.position, d.At.Truncate(time.Millisecond)
-	for _, slot := range d.accepted {
-		list := bySource[slot.event.Source]
-		j := list[0]
-		bySource[slot.event.Source] = list[1:]
+	for _, j := range d.accepted {
 		position++
 		e := &j.event
 		d.Records = append(d.Records, ledger.Record{Position: position, Source: e.Source, ID: e.ID, Seq: e.Seq, Kind: e.Kind(),

@@ -10,6 +10,10 @@
 // another body) the first is recorded, the second is a duplicate and the third is
 // quarantined as "same-id-other-body".
 //
+// Positions follow the stream: a store that is lost and made anew from the same
+// stream has the same positions and the same Merkle root. A source's own order is
+// that of its numbers; receipts and reports go by it, in whatever order they came.
+//
 // An emergency stop is never refused for its clock or its truck. The intake keeps
 // no state that it could lose: what it needs it reads from the store when it
 // starts, and it goes on after the last message whose fate is stored.
