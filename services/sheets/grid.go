@@ -178,8 +178,8 @@ func (g *grid) layOut(pending []reports.Row) {
 			if g.dress.exactTimes {
 				measures[i].add("2026-10-05 08:25:00", false)
 			}
-		case c.wraps() && g.long:
-			measures[i].content = max(measures[i].content, squeezedColumn) // what stays empty in the first rows may be filled later
+		case c.wraps() && g.long && measures[i].content == 0:
+			measures[i].content = emptyColumn
 		case c.right && g.long:
 			measures[i].content++ // rows after those measured may be longer
 		}

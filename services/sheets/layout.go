@@ -18,6 +18,7 @@ const (
 	maxTokenColumn = 70  // a single word may ask for this much
 	squeezedColumn = 14  // what a text column is narrowed to at most
 	sheetWidth     = 212 // what a page takes at a legible scale: beyond it text columns are narrowed
+	emptyColumn    = 14  // a text column that is empty in the rows measured may be filled in others
 	asideColumn    = 60  // a column that is not printed is no wider
 	padding        = 2.6 // the cell's own margins and the indent
 
