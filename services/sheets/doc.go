@@ -11,9 +11,13 @@
 // is 0.32326… of a day shown as 7:45 in a workbook, and 7:45:30 elsewhere. Yes-or-no is Yes and No, in JSON true and false. An empty cell is
 // blank, in JSON null.
 //
-// A workbook has the sheets Cover, one for each table, Pictures, Findings and Events, the last with the events behind the lines. Totals are
-// live: SUBTOTAL formulas that follow a filter set by the reader, with their values written beside them for programs that do not calculate.
-// A table longer than a sheet goes on in "Name (2)", and its totals span the sheets. The same input gives the same bytes.
+// A workbook has the sheets Cover, one for each table, Charts, Findings, one for each backing list, and Events with the events behind the
+// lines. The cover says the figures at a glance and the findings first. Totals are live: SUBTOTAL formulas that follow a filter set by the
+// reader, with their values written beside them for programs that do not calculate. A table longer than a sheet goes on in "Name (2)", and
+// its totals span the sheets. The same input gives the same bytes.
+//
+// On paper a sheet is A4, upright where its width allows it, in letters of seven points or more for what the reports of a month hold. Columns
+// kept aside stand to the right of the positions and are not printed, nor are they in text.
 //
 // Text is only ever text. In a workbook no text becomes a formula. CSV has no types, so a text that begins with = + - @, a tab or an
 // apostrophe gets one apostrophe in front, and a reader takes one leading apostrophe away.
