@@ -3,6 +3,7 @@ package sheets
 import (
 	"fmt"
 	"iter"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -14,6 +15,7 @@ import (
 	"spoilbook/reports/timesplit"
 	"spoilbook/reports/water"
 	"spoilbook/services/demo"
+	"spoilbook/services/sheets/sheetstest"
 )
 
 // smallestPrint is what a sheet of the month is printed in at least, in points.
@@ -250,5 +252,37 @@ func TestCiteText(t *testing.T) {
 	}
 	if got := citeText(cites, citesShown); got != fmt.Sprintf("0, 2 +%d", len(cites)-2) {
 		t.Errorf("a thousand are %q", got)
+	}
+}
+
+func TestSheetsAreInTheOrderOfUse(t *testing.T) {
+	p := provenance(t)
+	d := sheetstest.Document(p.Period, 5)
+	d.Tables[0].Backing = true
+	d.Pictures[0].Table, d.Pictures[0].Category, d.Pictures[0].Series = "Loads", "truck", []string{"solids_kg"} // drawn before its table's sheet
+	d.Tables = append(d.Tables, reports.Table{Name: "Decants", Title: "Decants", Empty: "No water was decanted.",
+		Columns: []reports.Column{reports.LitreColumn("decanted_l", "Decanted")}, Rows: reports.RowsOf(nil)})
+	book := sheetstest.Recalculate(t, workbook(t, d, wide(), 3))
+	sheetstest.NoErrors(t, book)
+	want := []string{"Cover", "Time split", "Water", "Decants", "Charts", "Findings", "Loads", "Events"}
+	if got := book.SheetNames(); !slices.Equal(got, want) {
+		t.Errorf("sheets %q, want %q", got, want)
+	}
+	if got := book.Sheet(t, "Decants").Cell("A5").Value; got != "No water was decanted." {
+		t.Errorf("an empty table says %q", got)
+	}
+	listed := []string{}
+	cover := book.Sheet(t, "Cover")
+	for row := 1; row <= cover.Rows; row++ {
+		if c := cover.Cell(sheetstest.Ref(0, row)); c.Link != "" {
+			listed = append(listed, c.Value)
+		}
+	}
+	if !slices.Equal(listed, want[1:]) {
+		t.Errorf("the cover lists %q, want %q", listed, want[1:])
+	}
+	// A legend has the series' names without their units.
+	if got := book.Sheet(t, "Charts").Cell("A5").Value; got != "Solids" {
+		t.Errorf("the first series is named %q", got)
 	}
 }
