@@ -34,6 +34,7 @@ type builder struct {
 	tips    []tip
 	refills []*events.Event
 	meters  []reading
+	swap    swap
 	month   Month
 }
 
@@ -60,7 +61,8 @@ func Build() (Month, error) {
 			}
 		}
 	}
-	readMeters(b.refills, b.meters, dice("meters"))
+	b.swap = swapped(b.zone)
+	readMeters(b.refills, b.meters, &b.swap, dice("meters"))
 	if err := b.publish(); err != nil {
 		return Month{}, fmt.Errorf("build the demo month: %w", err)
 	}
@@ -126,7 +128,7 @@ func (b *builder) work(s shift) {
 
 // publish puts the batches into the order in which they reached the ledger.
 func (b *builder) publish() error {
-	o := &office{book: b.book, zone: b.zone, rng: dice("office"), marks: b.marks}
+	o := &office{book: b.book, zone: b.zone, rng: dice("office"), marks: b.marks, swap: b.swap}
 	for i, m := range b.meters {
 		o.emit(local("2026-09-30", "17:00", b.zone).Add(time.Duration(3*i)*time.Minute), "", "", m.body)
 	}
@@ -134,7 +136,7 @@ func (b *builder) publish() error {
 	for day := local("2026-10-01", "12:00", b.zone); ; day = day.AddDate(0, 0, 1) {
 		date := day.Format(time.DateOnly)
 		b.publishShifts(date, day)
-		meters := readingsAt(b.refills, b.meters, local(date, "18:30", b.zone))
+		meters := readingsAt(b.refills, b.meters, &b.swap, local(date, "18:30", b.zone))
 		b.add("Yard office, "+label(day), o.day(date, b.tips, meters))
 		for _, r := range b.later {
 			if local(day.AddDate(0, 0, 1).Format(time.DateOnly), "00:00", b.zone).UnixMilli() != r.EffectiveFrom.UnixMS {

@@ -235,6 +235,12 @@ func names(e *events.Event) []name {
 		list = append(list, name{events.FacilityRegister, string(b.Facility)})
 	case events.DocketReceived:
 		list = append(list, name{events.FacilityRegister, string(b.Facility)})
+	case events.SpoilRefused:
+		list = append(list, name{events.FacilityRegister, string(b.Facility)})
+	case events.SpoilReturned:
+		list = append(list, name{events.FacilityRegister, string(b.Facility)})
+	case events.MeterChanged:
+		list = append(list, name{events.WaterSourceRegister, string(b.WaterSource)})
 	case events.MeterRead:
 		list = append(list, name{events.WaterSourceRegister, string(b.WaterSource)})
 	case events.ShiftStarted:

@@ -30,19 +30,41 @@ func metered(book *register.Book, at events.Time) []reading {
 	return list
 }
 
+// swap is a meter that was replaced, after its source's last draw of the day.
+type swap struct {
+	at   time.Time
+	body events.MeterChanged
+}
+
+// swapped is the month's one replaced meter: the standpipe's that TM-01 carries. The
+// register names the new one from the next day on.
+func swapped(zone *time.Location) swap {
+	return swap{local("2026-10-16", "18:55", zone), events.MeterChanged{WaterSource: "W-MAINS-1", Cause: events.MeterReplaced,
+		Meter: "SP-4471", NextMeter: "SP-4519", StartML: 35_000, Note: "its glass was broken; the new one came with the maker's test water on it"}}
+}
+
+// of reports whether the swap is of a source and had been made by a time.
+func (s *swap) of(source events.WaterSourceID, ms int64) bool {
+	return s.body.WaterSource == source && s.at.UnixMilli() <= ms
+}
+
 // readMeters writes the meter readings into the refills, which must be all of
 // the month: one meter serves several trucks, so each refill starts where the
-// one before it ended, whoever made it.
-func readMeters(refills []*events.Event, meters []reading, rng *rand.Rand) {
+// one before it ended, whoever made it. What a replaced meter showed at last goes
+// into the swap.
+func readMeters(refills []*events.Event, meters []reading, s *swap, rng *rand.Rand) {
 	slices.SortFunc(refills, func(a, b *events.Event) int {
 		return cmp.Or(cmp.Compare(a.Occurred.UnixMS, b.Occurred.UnixMS), cmp.Compare(a.ID, b.ID))
 	})
 	for _, m := range meters {
-		at := m.body.ReadingML
+		at, before := m.body.ReadingML, true
 		for _, e := range refills {
 			r, ok := e.Body.(events.WaterRefilled)
 			if !ok || r.WaterSource != m.source {
 				continue
+			}
+			if before && s.of(m.source, e.Occurred.UnixMS) {
+				s.body.FinalML, at, before = at, s.body.StartML, false
 			}
 			start, end := at, at+r.Volume.VolumeML+(rng.Int64N(13)-6)*1000
 			r.MeterStartML, r.MeterEndML = &start, &end
@@ -55,10 +77,17 @@ func readMeters(refills []*events.Event, meters []reading, rng *rand.Rand) {
 }
 
 // readingsAt returns what the meters show at a time.
-func readingsAt(refills []*events.Event, meters []reading, at time.Time) []reading {
+func readingsAt(refills []*events.Event, meters []reading, s *swap, at time.Time) []reading {
 	shown := slices.Clone(meters)
 	for i := range shown {
+		after := s.of(shown[i].source, at.UnixMilli())
+		if after {
+			shown[i].body.Meter, shown[i].body.ReadingML = s.body.NextMeter, s.body.StartML
+		}
 		for _, e := range refills {
+			if after && !s.of(shown[i].source, e.Occurred.UnixMS) {
+				continue
+			}
 			r, ok := e.Body.(events.WaterRefilled)
 			if ok && r.WaterSource == shown[i].source && e.Occurred.UnixMS <= at.UnixMilli() {
 				shown[i].body.ReadingML = *r.MeterEndML

@@ -19,6 +19,7 @@ type office struct {
 	zone  *time.Location
 	rng   *rand.Rand
 	marks map[string]events.Event
+	swap  swap
 	seq   uint64
 	log   []events.Event
 }
@@ -43,10 +44,14 @@ func (o *office) day(date string, tips []tip, meters []reading) []events.Event {
 	}
 	slices.SortStableFunc(o.log, func(a, b events.Event) int { return cmp.Compare(a.Occurred.UnixMS, b.Occurred.UnixMS) })
 	o.renumber()
+	o.keepDocket(tips)
 	if local(date, "12:00", o.zone).Weekday() == time.Friday || date == afterMonth {
 		for i, m := range meters {
 			o.emit(local(date, "18:30", o.zone).Add(time.Duration(3*i)*time.Minute), "", "", m.body)
 		}
+	}
+	if o.swap.at.Format(time.DateOnly) == date {
+		o.emit(o.swap.at, "", "", o.swap.body)
 	}
 	return o.log
 }
@@ -104,9 +109,34 @@ func (o *office) puttingRight(date string, at time.Time) {
 		o.emit(at, wrong.Truck, wrong.Job, events.EntryCorrected{Refers: wrong.Ref(), Author: "Yard office",
 			Reason:      "volume typed with a wrong first digit; the gauge log shows 2 m3 less",
 			Replacement: events.Replacement{Body: right.Body}})
+	case "2026-10-13":
+		o.answer(at)
 	case "2026-10-19":
 		twice := o.marks["entered twice"]
 		o.emit(at, twice.Truck, twice.Job, events.EntryVoided{Refers: twice.Ref(), Author: "Yard office",
 			Reason: "entered by hand although the controller had recorded it"})
+	}
+}
+
+// keepDocket marks the docket that is far from its tip's account, once it has its
+// number.
+func (o *office) keepDocket(tips []tip) {
+	for _, e := range o.log {
+		b, ok := e.Body.(events.DocketReceived)
+		if ok && slices.ContainsFunc(tips, func(t tip) bool { return t.ref == b.Tip && t.plan.permille != 0 }) {
+			o.marks["docket off"] = e
+		}
+	}
+}
+
+// answer is what the environmental officer found out about that docket. It answers
+// both of its findings, which stay.
+func (o *office) answer(at time.Time) {
+	docket := o.marks["docket off"]
+	for _, code := range []reports.Code{reports.DocketDiffers, reports.DocketOverTenPercent} {
+		at = at.Add(2 * time.Minute)
+		o.emit(at, docket.Truck, docket.Job, events.FindingAnswered{Code: string(code), Refers: docket.Ref(), Outcome: events.AnswerExplained,
+			Answer: "asked the facility on 12 October: mud had jammed its weighbridge that afternoon, which was cleaned and checked on the 9th; the account stands",
+			Author: "R. Quillane, environmental officer"})
 	}
 }

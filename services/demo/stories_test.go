@@ -63,6 +63,8 @@ func TestOnlyTheStoriesAreFound(t *testing.T) {
 		"2026-10-13 TM-02 record-incomplete",
 		"2026-10-20 TM-02 permit-expired",
 		"2026-10-21 TM-01 record-incomplete",
+		"2026-10-22 TM-03 spoil-refused",
+		"2026-10-27 TM-02 spoil-returned",
 		"2026-10-27 TM-03 wet-load-at-landfill",
 		"2026-10-28 TM-02 hazardous-mixed",
 	}

@@ -2,8 +2,10 @@ package demo
 
 import (
 	"fmt"
+	"slices"
 
 	"spoilbook/events"
+	"spoilbook/reports"
 )
 
 // tip is a tip that the office expects a docket for.
@@ -31,6 +33,7 @@ type docketPlan struct {
 type tipping struct {
 	ppm    int64 // part of the contents; 0 for the whole tank
 	noTest bool  // no free-liquids test where the facility is a landfill
+	back   int64 // part of what was tipped that the facility gives back, in ppm
 }
 
 // decant drains most of the free water to an outfall, once it has settled.
@@ -79,7 +82,11 @@ func (c *crew) haulPart(f events.FacilityID, how tipping) {
 		c.gaugeDebris()
 		c.pass(1, 2)
 	}
+	brought := slices.Clone(c.tank.parcels)
 	c.tipAt(f, how)
+	if how.back != 0 {
+		c.takeBack(f, brought, how.back)
+	}
 	c.pass(1, 3)
 	c.emit(events.FromCrew, events.CareRecorded{Task: events.SeparatorEmptied})
 	c.use(events.ForWashing, c.between(8, 16)*10_000, 4)
@@ -111,4 +118,32 @@ func (c *crew) tipAt(f events.FacilityID, how tipping) {
 	if how.ppm == 0 {
 		c.assumed = false
 	}
+}
+
+// takeBack sucks up again a part of the tip just made, in which the facility found
+// what it may not take.
+func (c *crew) takeBack(f events.FacilityID, brought []parcel, ppm int64) {
+	c.pass(5, 9)
+	c.emit(events.FromController, events.PumpEngaged{Pump: events.VacuumPump})
+	start, end := c.span(9, 13)
+	c.emit(events.FromController, events.PumpDisengaged{Pump: events.VacuumPump})
+	c.emit(events.FromCrew, events.SpoilReturned{Start: start, End: end, Tip: c.tips[len(c.tips)-1].ref, Facility: f,
+		Reason: events.RefusedContents, PortionPPM: ppm, Note: "lengths of plastic duct and cable in it"})
+	for _, p := range brought {
+		p.solidsG, p.waterG = reports.MulDiv(p.solidsG, ppm, 1_000_000), reports.MulDiv(p.waterG, ppm, 1_000_000)
+		c.tank.add(p)
+	}
+}
+
+// refusedAt drives to a facility that refuses the load at its gate.
+func (c *crew) refusedAt(f events.FacilityID, reason events.RefusalReason, note string) {
+	if c.onSite {
+		c.leaveSite()
+	}
+	c.pass(18, 32)
+	c.emit(events.FromCrew, events.FacilityArrived{Facility: f})
+	c.pass(6, 14)
+	c.emit(events.FromCrew, events.SpoilRefused{Facility: f, Reason: reason, Note: note})
+	c.pass(2, 4)
+	c.emit(events.FromCrew, events.FacilityLeft{Facility: f})
 }

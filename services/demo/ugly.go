@@ -40,9 +40,11 @@ func uglyDays() []ugly {
 		{date: "2026-10-20", truck: "TM-03", script: rinsedTank},
 		{date: "2026-10-21", truck: "TM-01", script: decantToDitch},
 		{date: "2026-10-22", truck: "TM-01", script: overCap},
+		{date: "2026-10-22", truck: "TM-03", script: refusedTooWet},
 		{date: "2026-10-23", truck: "TM-02", script: noBackflow},
 		{date: "2026-10-24", truck: "TM-01", at: "21:40", note: "night shift across the clock change", script: nightShift},
 		{date: "2026-10-26", truck: "TM-03", note: "on the bank holiday", script: bankHoliday},
+		{date: "2026-10-27", truck: "TM-02", script: partReturned},
 		{date: "2026-10-27", truck: "TM-03", script: wetAtLandfill},
 		{date: "2026-10-28", truck: "TM-02", script: hazardousMixed},
 		{date: "2026-10-29", truck: "TM-01", script: hazardousAlone},
@@ -179,6 +181,28 @@ func decantToDitch(c *crew) {
 	c.decantPart("O-DITCH", 70)
 	c.dig(2)
 	c.finish()
+}
+
+// refusedTooWet is turned away at the landfill's gate and goes to the treatment.
+func refusedTooWet(c *crew) {
+	c.toSite("J-103")
+	c.way.outfall = "" // the lagoon is over its consent and shut
+	c.dig(3)
+	c.refusedAt("F-GORSE", events.RefusedTooWet, "liquid came through the paint filter")
+	c.restIfDue()
+	c.haul("F-BRINE")
+}
+
+// partReturned gets a part of its tip back, for plastic was found in it, and takes
+// that to the landfill.
+func partReturned(c *crew) {
+	c.toSite("J-102")
+	c.dig(3)
+	c.decant("O-SEWER")
+	c.restIfDue()
+	c.haulPart("F-FENNICK", tipping{back: 60_000})
+	c.restIfDue()
+	c.haul("F-GORSE")
 }
 
 // wetAtLandfill tips undrained slurry at a landfill, untested.
