@@ -5,6 +5,8 @@
 //	POST /v1/events?wait=10s        one event, a batch, or NDJSON; 200 says what became of each
 //	GET  /v1/events?truck=TM-01     recorded events in order of position
 //	GET  /v1/reports/water?from=2026-10-01&to=2026-10-31&tz=Europe/Dublin&format=xlsx
+//	GET  /v1/reports/billable/explain?from=2026-10-01&to=2026-10-31&tz=Europe/Dublin&line=KEY
+//	POST /v1/issued                 give a report out; GET /v1/issued/INV-1/adjustment says what became of it
 //	GET  /v1/quarantine             what could not be recorded, and why
 //	GET  /health/live, /health/ready, /metrics
 //
@@ -94,6 +96,8 @@ func New(c Config) http.Handler {
 	s.addHealth(a)
 	s.addEvents(a)
 	s.addReports(a)
+	s.addExplanations(a)
+	s.addIssued(a)
 	s.addQuarantine(a)
 	s.addPostings(a)
 	router.GET("/metrics", gin.WrapH(promhttp.HandlerFor(c.Registry, promhttp.HandlerOpts{})))

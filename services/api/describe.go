@@ -28,6 +28,7 @@ func (s *service) description(a huma.API) gin.HandlerFunc {
 	describeEvents(schemas)
 	describeSubmission(d.Paths["/v1/events"].Post)
 	s.describeReports(d.Paths["/v1/reports/{name}"].Get)
+	s.describeReports(d.Paths["/v1/issued/{number}/adjustment"].Get)
 	d.Paths["/v1/postings"].Get.Responses["200"] = answer("The journal.", "text/plain", &huma.Schema{Type: "string"}, nil)
 	d.AddOperation(&huma.Operation{OperationID: "metrics", Method: http.MethodGet, Path: "/metrics", Summary: "Metrics in the Prometheus text format", Tags: []string{"operations"},
 		Responses: map[string]*huma.Response{"200": answer("The metrics.", "text/plain", &huma.Schema{Type: "string"}, nil)}})
@@ -160,13 +161,13 @@ func problemStatuses(path string, op *huma.Operation) []int {
 	if strings.Contains(path, "{") || path == "/v1/fates" {
 		out = append(out, http.StatusNotFound)
 	}
-	if strings.HasSuffix(path, "/release") || strings.HasSuffix(path, "/dismiss") || op.OperationID == "submit-events" {
+	if strings.HasSuffix(path, "/release") || strings.HasSuffix(path, "/dismiss") || op.OperationID == "submit-events" || op.OperationID == "issue-report" {
 		out = append(out, http.StatusConflict)
 	}
 	if strings.HasPrefix(path, "/v1/") && op.OperationID != "list-reports" || path == "/health/ready" {
 		out = append(out, http.StatusServiceUnavailable, http.StatusGatewayTimeout)
 	}
-	if strings.HasSuffix(path, "/release") || op.OperationID == "submit-events" {
+	if strings.HasSuffix(path, "/release") || op.OperationID == "submit-events" || op.OperationID == "issue-report" {
 		out = append(out, ledger.OutcomeOf(ledger.BrokerFull).Status)
 	}
 	if strings.HasPrefix(path, "/v1/") {

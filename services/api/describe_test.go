@@ -155,8 +155,8 @@ func TestDescriptionExamplesRun(t *testing.T) {
 	r := newRig(t)
 	r.record()
 	d := r.description()
-	// What the examples speak of: an event, and two messages in quarantine.
-	r.submit(lines, truckRevision(t, 1, "TM-01")+"\n{\n[")
+	// What the examples speak of: an event, a shift, and two messages in quarantine.
+	r.submit(lines, truckRevision(t, 1, "TM-01")+"\n"+shift(t, "TM-01")+"{\n[")
 	entries := map[string]string{"/v1/quarantine/{entry}/release": "1", "/v1/quarantine/{entry}/dismiss": "2"}
 	bodies, answers := 0, 0
 	for _, path := range slices.Sorted(maps.Keys(d.Paths)) {
@@ -186,7 +186,7 @@ func TestDescriptionExamplesRun(t *testing.T) {
 			}
 		}
 	}
-	if bodies != 5 || answers < 12 {
+	if bodies != 6 || answers < 12 {
 		t.Errorf("%d bodies were sent and %d answers looked at", bodies, answers)
 	}
 }

@@ -42,6 +42,15 @@ func exampleSubmitted() map[string]any {
 		"recorded": 1, "duplicates": 0, "quarantined": 0, "position": 1}
 }
 
+func exampleExplanation() map[string]any {
+	return map[string]any{"report": "timesplit", "table": "Slices", "line": "TM-01/2026-10-05T05:00:00.000Z",
+		"says":     "From 2026-10-05 06:00 to 2026-10-05 06:40, 0 h 40 min, the time of TM-01 is travel, for job J-1.",
+		"register": []any{map[string]any{"register": "truck", "key": "TM-01", "from": "2026-09-01T00:00:00.000+01:00", "position": 1, "reads": "Heron, 261-TR-101"}},
+		"rules":    []any{map[string]any{"rule": "Time between a departure and the next arrival is travel.", "source": "common practice"}},
+		"steps":    []any{map[string]any{"what": "length of the slice, in min", "arithmetic": "40 − 0", "result": "40 min", "events": []any{2, 3}}},
+		"events":   []any{2, 3}}
+}
+
 // describeExamples adds examples of answers and of the other request bodies.
 func describeExamples(d *huma.OpenAPI) {
 	const hash = "8f434346648f6b96df89dda901c5176b10a6d83961dd3c1ac88b59b2dc327aa4"
@@ -65,6 +74,17 @@ func describeExamples(d *huma.OpenAPI) {
 	set("/v1/fates", "200", map[string]any{"recorded": 1, "duplicates": 0, "quarantined": 0, "position": 1})
 	set("/v1/head", "200", map[string]any{"position": 1, "rootPosition": 1, "root": hash, "at": at})
 	set("/v1/reports", "200", map[string]any{"reports": []any{"water"}, "formats": []any{"json"}})
+	set("/v1/reports/{name}/lines", "200", map[string]any{"lines": []any{map[string]any{"table": "Slices", "key": "TM-01/2026-10-05T05:00:00.000Z", "shows": "TM-01, travel, J-1"}}})
+	set("/v1/reports/{name}/explain", "200", exampleExplanation())
+	issued := map[string]any{"report": "billable", "number": "INV-1", "from": "2026-10-01T00:00:00.000+01:00", "to": "2026-11-01T00:00:00.000+00:00", "timeZone": "Europe/Dublin",
+		"position": 1, "digestSHA256": hash, "author": "Yard office", "at": at, "eventPosition": 2}
+	for _, op := range operations(d.Paths["/v1/issued"]) {
+		example := issued
+		if op.OperationID == "list-issued" {
+			example = map[string]any{"issued": []any{issued}}
+		}
+		op.Responses["200"].Content["application/json"].Example = example
+	}
 	set("/v1/quarantine", "200", map[string]any{"entries": []any{entry}, "next": 1})
 	set("/v1/quarantine/{entry}", "200", entry)
 	set("/v1/quarantine/{entry}/release", "200", map[string]any{"recorded": 1, "duplicates": 0, "quarantined": 0, "position": 2})
@@ -74,6 +94,7 @@ func describeExamples(d *huma.OpenAPI) {
 	body := func(path string, example map[string]any) {
 		d.Paths[path].Post.RequestBody.Content["application/json"].Example = example
 	}
+	body("/v1/issued", map[string]any{"report": "billable", "number": "INV-1", "from": "2026-10-01", "to": "2026-10-31", "tz": "Europe/Dublin", "author": "Yard office"})
 	body("/v1/quarantine/{entry}/release", map[string]any{"author": "Yard office", "note": "litres were meant", "event": exampleEvent("example-3", 3)})
 	body("/v1/quarantine/{entry}/dismiss", map[string]any{"author": "Yard office", "note": "test message of the fitter"})
 }

@@ -2,7 +2,6 @@ package api
 
 import (
 	"context"
-	"fmt"
 	"net/http"
 	"slices"
 	"strings"
@@ -24,6 +23,7 @@ type reportInput struct {
 	Client   string `query:"client" doc:"only this client"`
 	Position uint64 `query:"at-position" doc:"ledger position to report at; 0 is the head"`
 	Profile  string `query:"profile" doc:"manifest: completeness profile"`
+	Rest     string `query:"rest" doc:"timesplit: rules of work and rest: nz-work-time, eu-561-2006 or us-395"`
 	Format   string `query:"format" default:"json" enum:"json,xlsx,csv,zip,text"`
 	Table    string `query:"table" doc:"csv: which table; the first when left out"`
 	By       string `query:"by" maxLength:"80" doc:"who asks, for the cover"`
@@ -76,23 +76,10 @@ func (s *service) report(ctx context.Context, in *reportInput) (*huma.StreamResp
 		return nil, s.problemOf(ctx, err)
 	}
 	defer leave()
-	r, err := s.Ledger.Report(ctx, ledger.ReportQuery{Name: in.Name, Period: period, UpTo: in.Position, Profile: in.Profile,
+	r, err := s.Ledger.Report(ctx, ledger.ReportQuery{Name: in.Name, Period: period, UpTo: in.Position, Profile: in.Profile, Rest: in.Rest,
 		Filter: reports.Filter{Truck: events.TruckID(in.Truck), Job: events.JobID(in.Job), Client: events.ClientID(in.Client)}})
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
 	}
-	if in.Format == "csv" && in.Table != "" && !slices.ContainsFunc(r.Document.Tables, func(t reports.Table) bool { return t.Name == in.Table }) {
-		return nil, s.problemOf(ctx, ledger.Fail(ledger.NotFound, "report %s has no table %q", in.Name, in.Table))
-	}
-	return &huma.StreamResponse{Body: func(h huma.Context) {
-		h.SetHeader("Content-Type", mediaTypes(in.Format))
-		h.SetHeader("X-Ledger-Position", fmt.Sprint(r.Position))
-		if in.Format != "json" && in.Format != "text" {
-			h.SetHeader("Content-Disposition", fmt.Sprintf(`attachment; filename="%s-%s-%s.%s"`, in.Name, in.From, in.To, in.Format))
-		}
-		if err := s.Write(ctx, h.BodyWriter(), r, in.Format, in.Table, in.By); err != nil {
-			s.Logger.Error("api: export cut off", "report", in.Name, "error", err)
-			panic(http.ErrAbortHandler) // the client sees a broken download, never a short file
-		}
-	}}, nil
+	return s.export(ctx, r, export{format: in.Format, table: in.Table, by: in.By, file: strings.Join([]string{in.Name, in.From, in.To}, "-")})
 }

@@ -20,6 +20,7 @@ package ledger
 import (
 	"context"
 	"log/slog"
+	"sync"
 	"time"
 
 	"spoilbook/events"
@@ -192,6 +193,7 @@ type Ledger struct {
 	now       func() time.Time
 	zones     func(string) (*time.Location, error)
 	log       *slog.Logger
+	issuing   sync.Mutex // one report at a time is given its number
 }
 
 // Config is what a Ledger is made of; Publisher may be nil for one that only

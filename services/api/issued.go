@@ -1,0 +1,131 @@
+package api
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"net/http"
+	"slices"
+	"strings"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"spoilbook/events"
+	"spoilbook/reports"
+	"spoilbook/services/ledger"
+)
+
+// IssueRequest says which report is given out, under which number and by whom.
+type IssueRequest struct {
+	Report string `json:"report" enum:"manifest,water,timesplit,billable,care,stops,axles" example:"billable"`
+	Number string `json:"number" minLength:"1" maxLength:"40" example:"INV-1" doc:"letters, digits, dots, _ and -; given once"`
+	From   string `json:"from" format:"date" example:"2026-10-01" doc:"first local day"`
+	To     string `json:"to" format:"date" example:"2026-10-31" doc:"last local day, included"`
+	Zone   string `json:"tz" minLength:"1" example:"Europe/Dublin" doc:"time zone of the days"`
+	Truck  string `json:"truck,omitempty" doc:"only this truck"`
+	Job    string `json:"job,omitempty" doc:"only this job"`
+	Client string `json:"client,omitempty" doc:"only this client"`
+	Author string `json:"author" minLength:"1" maxLength:"80" doc:"who issues it"`
+}
+
+type issueInput struct{ Body IssueRequest }
+
+type issuedOutput struct{ Body ledger.IssuedView }
+
+// IssuedList is every report that was given out, in the order of their events.
+type IssuedList struct {
+	Issued []ledger.IssuedView `json:"issued"`
+}
+
+type issuedListOutput struct{ Body IssuedList }
+
+type adjustmentInput struct {
+	Number   string `path:"number" example:"INV-1"`
+	Position uint64 `query:"at-position" doc:"ledger position to compare at; 0 is the head"`
+	Format   string `query:"format" default:"json" enum:"json,xlsx,csv,zip,text"`
+	Table    string `query:"table" doc:"csv: which table; the first when left out"`
+	By       string `query:"by" maxLength:"80" doc:"who asks, for the cover"`
+}
+
+func (s *service) addIssued(a huma.API) {
+	tags := []string{"issued"}
+	huma.Register(a, huma.Operation{OperationID: "issue-report", Method: http.MethodPost, Path: "/v1/issued", Tags: tags, Summary: "Give a report out under a number",
+		Description: "It is computed as the ledger stands and recorded with the position it covers and the digest of its export as JSON. Nothing that comes later changes it."}, s.issue)
+	huma.Register(a, huma.Operation{OperationID: "list-issued", Method: http.MethodGet, Path: "/v1/issued", Tags: tags, Summary: "The reports that were given out"}, s.listIssued)
+	huma.Register(a, huma.Operation{OperationID: "adjustment", Method: http.MethodGet, Path: "/v1/issued/{number}/adjustment", Tags: tags, Summary: "What has become of an issued invoice",
+		Description: "The issued billable report against the same query at a later position: lines added, removed and changed, with the events that brought it about."}, s.adjustment)
+}
+
+// digested writes what an issued report's digest is taken of: its export as JSON, as
+// anybody gets it who asks for the report at its position and does not say who asks.
+func (s *service) digested(ctx context.Context, w io.Writer, r *ledger.Report) error {
+	return s.Write(ctx, w, r, "json", "", "")
+}
+
+func (s *service) issue(ctx context.Context, in *issueInput) (*issuedOutput, error) {
+	period, err := s.Ledger.PeriodOf(in.Body.From, in.Body.To, in.Body.Zone)
+	if err != nil {
+		return nil, s.problemOf(ctx, err)
+	}
+	leave, err := s.reports.enter(ctx)
+	if err != nil {
+		return nil, s.problemOf(ctx, err)
+	}
+	defer leave()
+	q := ledger.ReportQuery{Name: in.Body.Report, Period: period,
+		Filter: reports.Filter{Truck: events.TruckID(in.Body.Truck), Job: events.JobID(in.Body.Job), Client: events.ClientID(in.Body.Client)}}
+	issued, err := s.Ledger.Issue(ctx, q, in.Body.Number, in.Body.Author, s.digested)
+	if err != nil {
+		return nil, s.problemOf(ctx, err)
+	}
+	return &issuedOutput{issued.View()}, nil
+}
+
+func (s *service) listIssued(ctx context.Context, _ *struct{}) (*issuedListOutput, error) {
+	list, err := s.Ledger.IssuedReports(ctx)
+	if err != nil {
+		return nil, s.problemOf(ctx, err)
+	}
+	out := &issuedListOutput{IssuedList{[]ledger.IssuedView{}}}
+	for i := range list {
+		out.Body.Issued = append(out.Body.Issued, list[i].View())
+	}
+	return out, nil
+}
+
+func (s *service) adjustment(ctx context.Context, in *adjustmentInput) (*huma.StreamResponse, error) {
+	if !slices.Contains(s.Formats, in.Format) {
+		return nil, s.problemOf(ctx, ledger.Fail(ledger.BadRequest, "format: found %q; allowed: %s", in.Format, strings.Join(s.Formats, ", ")))
+	}
+	leave, err := s.reports.enter(ctx)
+	if err != nil {
+		return nil, s.problemOf(ctx, err)
+	}
+	defer leave()
+	r, err := s.Ledger.Adjustment(ctx, in.Number, in.Position, s.digested)
+	if err != nil {
+		return nil, s.problemOf(ctx, err)
+	}
+	return s.export(ctx, r, export{format: in.Format, table: in.Table, by: in.By, file: "adjustment-" + in.Number})
+}
+
+// export is how a computed report is written.
+type export struct{ format, table, by, file string }
+
+// export answers with a computed report.
+func (s *service) export(ctx context.Context, r *ledger.Report, e export) (*huma.StreamResponse, error) {
+	if e.format == "csv" && e.table != "" && !slices.ContainsFunc(r.Document.Tables, func(t reports.Table) bool { return t.Name == e.table }) {
+		return nil, s.problemOf(ctx, ledger.Fail(ledger.NotFound, "report %s has no table %q", r.Query.Name, e.table))
+	}
+	return &huma.StreamResponse{Body: func(h huma.Context) {
+		h.SetHeader("Content-Type", mediaTypes(e.format))
+		h.SetHeader("X-Ledger-Position", fmt.Sprint(r.Position))
+		if e.format != "json" && e.format != "text" {
+			h.SetHeader("Content-Disposition", fmt.Sprintf(`attachment; filename="%s.%s"`, e.file, e.format))
+		}
+		if err := s.Write(ctx, h.BodyWriter(), r, e.format, e.table, e.by); err != nil {
+			s.Logger.Error("api: export cut off", "report", r.Query.Name, "error", err)
+			panic(http.ErrAbortHandler) // the client sees a broken download, never a short file
+		}
+	}}, nil
+}

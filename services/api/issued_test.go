@@ -1,0 +1,160 @@
+package api_test
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"net/url"
+	"strings"
+	"testing"
+
+	"spoilbook/events"
+	"spoilbook/services/api"
+	"spoilbook/services/ledger"
+)
+
+// shift is an hour in which a truck's shift says nothing else, as two lines.
+func shift(t testing.TB, truck events.TruckID) string {
+	var out strings.Builder
+	for i, body := range []events.Body{events.ShiftStarted{}, events.ShiftEnded{}} {
+		at := events.MustTime("2026-10-05T06:00:00.000+01:00")
+		at.UnixMS += int64(i) * 3_600_000
+		out.WriteString(encode(t, events.Event{ID: fmt.Sprintf("%s-%d", truck, i+1), Source: events.TruckSource(truck), Seq: uint64(i + 1), Truck: truck, Operator: "OP-1",
+			Occurred: at, Origin: events.FromController, Body: body}) + "\n")
+	}
+	return out.String()
+}
+
+// adjusted is the part of an adjustment that the tests look at.
+type adjusted struct {
+	Report string
+	Tables []struct {
+		Name string
+		Rows []map[string]any
+	}
+}
+
+func (a *adjusted) rows(table string) []map[string]any {
+	for _, t := range a.Tables {
+		if t.Name == table {
+			return t.Rows
+		}
+	}
+	return nil
+}
+
+func TestAReportIsIssuedAndAdjusted(t *testing.T) {
+	r := newRig(t)
+	r.recordDays(4)
+	const body = `{"report":"billable","number":"INV-1","from":"2026-10-01","to":"2026-10-31","tz":"Europe/Dublin","author":"Yard office"}`
+	var issued ledger.IssuedView
+	r.call("POST", "/v1/issued", "application/json", body, 200).into(t, &issued)
+	if issued.Number != "INV-1" || issued.EventPosition != issued.Position+1 || len(issued.Digest) != 64 {
+		t.Errorf("issued %+v", issued)
+	}
+	r.refused("POST", "/v1/issued", "application/json", body, 409, ledger.Conflict)
+	var list api.IssuedList
+	r.call("GET", "/v1/issued", "", "", 200).into(t, &list)
+	if len(list.Issued) != 1 || list.Issued[0].Digest != issued.Digest || list.Issued[0].EventPosition != issued.EventPosition {
+		t.Errorf("issued reports %+v", list)
+	}
+	// Anybody can take the digest of the report at its position.
+	export := fmt.Sprintf("/v1/reports/billable?%s&at-position=%d", october, issued.Position)
+	was := r.call("GET", export, "", "", 200).body
+	if sum := sha256.Sum256(was); hex.EncodeToString(sum[:]) != issued.Digest {
+		t.Errorf("the report's digest is %x, issued with %s", sum, issued.Digest)
+	}
+
+	var a adjusted
+	r.call("GET", "/v1/issued/INV-1/adjustment", "", "", 200).into(t, &a)
+	if a.Report != "adjustment" || len(a.rows("Adjustment lines")) != 0 || len(a.rows("Adjustment totals")) == 0 {
+		t.Errorf("nothing has changed, and the adjustment is %+v", a)
+	}
+	// A load is voided: its time is on site instead.
+	var page api.EventPage
+	r.call("GET", "/v1/events?kind=load.collected&limit=1", "", "", 200).into(t, &page)
+	var load struct{ Source, ID string }
+	r.must(json.Unmarshal(page.Events[0].Event, &load))
+	void := encode(t, events.Event{ID: "void-1", Source: "/office/yard-2", Seq: 1, Occurred: events.MustTime("2026-10-20T09:00:00.000+01:00"), Origin: events.FromOffice,
+		Body: events.EntryVoided{Refers: events.Ref{Source: events.Source(load.Source), ID: load.ID}, Reason: "entered twice", Author: "Yard office"}})
+	if v := r.submit(one, void); v.Recorded != 1 {
+		t.Fatalf("the voiding: %+v", v)
+	}
+	answer := r.call("GET", "/v1/issued/INV-1/adjustment", "", "", 200)
+	answer.into(t, &a)
+	position := fmt.Sprint(issued.EventPosition + 1)
+	if rows := a.rows("Adjustment lines"); len(rows) == 0 || answer.Header.Get("X-Ledger-Position") != position {
+		t.Errorf("the adjustment is %s", answer.body)
+	}
+	if again := r.call("GET", export, "", "", 200).body; string(again) != string(was) {
+		t.Error("the issued report has changed")
+	}
+	for _, format := range []string{"xlsx", "csv", "zip", "text"} {
+		out := r.call("GET", "/v1/issued/INV-1/adjustment?format="+format, "", "", 200)
+		if err := looksLike(format, out.body); err != nil {
+			t.Errorf("the adjustment as %s: %v", format, err)
+		}
+	}
+	r.refused("GET", "/v1/issued/INV-1/adjustment?format=csv&table=none", "", "", 404, ledger.NotFound)
+	r.refused("GET", "/v1/issued/INV-1/adjustment?at-position=1", "", "", 400, ledger.BadRequest)
+	r.refused("GET", "/v1/issued/INV-1/adjustment?at-position=999999", "", "", 404, ledger.NotFound)
+}
+
+func TestIssuesRefused(t *testing.T) {
+	r := newRig(t)
+	r.record()
+	r.submit(lines, truckRevision(t, 1, "TM-01")+"\n"+shift(t, "TM-01"))
+	good := map[string]string{"report": "timesplit", "number": "TS.1", "from": "2026-10-01", "to": "2026-10-31", "tz": "Europe/Dublin", "author": "A"}
+	body := func(key, value string) string {
+		changed := map[string]string{}
+		for k, v := range good {
+			changed[k] = v
+		}
+		changed[key] = value
+		text, err := json.Marshal(changed)
+		r.must(err)
+		return string(text)
+	}
+	for _, c := range []struct {
+		key, value string
+		status     int
+	}{
+		{"number", "a/b", 400}, {"number", "-1", 400}, {"number", "", 422}, {"report", "fuel", 422}, {"author", " ", 400}, {"author", "", 422},
+		{"from", "2026-11-01", 400}, {"tz", "Europe/Tarnmoor", 400}, {"client", "no client", 400},
+	} {
+		r.refused("POST", "/v1/issued", "application/json", body(c.key, c.value), c.status, ledger.BadRequest)
+	}
+	var issued ledger.IssuedView
+	r.call("POST", "/v1/issued", "application/json", body("author", "Yard office"), 200).into(t, &issued)
+	if issued.Position != 3 || issued.EventPosition != 4 {
+		t.Errorf("issued %+v", issued)
+	}
+	if p := r.refused("GET", "/v1/issued/TS.1/adjustment", "", "", 400, ledger.BadRequest); !strings.Contains(p.Detail, "only billable") {
+		t.Errorf("the adjustment of a time split: %+v", p)
+	}
+	r.refused("GET", "/v1/issued/none/adjustment", "", "", 404, ledger.NotFound)
+}
+
+func TestALineIsExplained(t *testing.T) {
+	r := newRig(t)
+	r.recordDays(2)
+	for _, name := range []string{"billable", "timesplit"} {
+		var list api.LineList
+		r.call("GET", "/v1/reports/"+name+"/lines?"+october, "", "", 200).into(t, &list)
+		if len(list.Lines) < 10 {
+			t.Fatalf("%d lines of %s can be explained", len(list.Lines), name)
+		}
+		for _, line := range list.Lines[:10] {
+			var e ledger.ExplanationView
+			path := "/v1/reports/" + name + "/explain?" + october + "&table=" + url.QueryEscape(line.Table) + "&line=" + url.QueryEscape(line.Key)
+			r.call("GET", path, "", "", 200).into(t, &e)
+			if e.Report != name || e.Table != line.Table || e.Line != line.Key || e.Says == "" || len(e.Steps) == 0 || len(e.Rules) == 0 {
+				t.Errorf("%s %q: %+v", name, line.Key, e)
+			}
+		}
+	}
+	r.refused("GET", "/v1/reports/billable/explain?"+october+"&line=none", "", "", 404, ledger.NotFound)
+	r.refused("GET", "/v1/reports/billable/explain?"+october, "", "", 422, ledger.BadRequest)
+	r.refused("GET", "/v1/reports/timesplit/explain?"+october+"&rest=none&line=x", "", "", 400, ledger.BadRequest)
+}
