@@ -10,7 +10,7 @@ import (
 
 // Balance is the mass balance of one truck's debris tank over the period:
 //
-//	opening + loads in - decanted - tipped + unaccounted = closing
+//	opening + loads in - decanted - tipped + returned + unaccounted = closing
 //
 // Opening and closing are the balances of the tank's account in the double-entry
 // movements; what is in between comes from the lists of loads, decants and tips, so
@@ -22,13 +22,14 @@ type Balance struct {
 	In          Amount
 	Decanted    Amount
 	Tipped      Amount
-	Unaccounted Amount // what gauges added, less what they took
+	Returned    Amount // by facilities, of what was tipped there
+	Unaccounted Amount // what gauges added and what was returned beyond the tip, less what gauges took
 	Closing     Amount
 }
 
 // Difference returns what the lists give less what the account holds.
 func (x Balance) Difference() Amount {
-	return x.Opening.Plus(x.In).Minus(x.Decanted).Minus(x.Tipped).Plus(x.Unaccounted).Minus(x.Closing)
+	return x.Opening.Plus(x.In).Minus(x.Decanted).Minus(x.Tipped).Plus(x.Returned).Plus(x.Unaccounted).Minus(x.Closing)
 }
 
 // Holding is what a tank holds of one job and material at the end of the period.
@@ -84,6 +85,11 @@ func (b *builder) flows(a *account, x *Balance) {
 	for i := range a.Decants {
 		if d := &a.Decants[i]; in(d.Entry.Occurred) {
 			x.Decanted = x.Decanted.Plus(Amount{SolidsG: d.SolidsG - d.UnheldSolidsG, WaterG: d.WaterG - d.UnheldWaterG})
+		}
+	}
+	for i := range a.Returns {
+		if r := &a.Returns[i]; in(r.Entry.Occurred) {
+			x.Returned = x.Returned.Plus(Amount{SolidsG: r.SolidsG - r.UntippedSolidsG, WaterG: r.WaterG - r.UntippedWaterG})
 		}
 	}
 	for i := range a.Tips {

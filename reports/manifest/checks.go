@@ -169,7 +169,9 @@ func (b *builder) markRepeatedNumbers() {
 		count[b.r.Consignments[i].Number]++
 	}
 	for i := range b.r.Consignments {
-		if c := &b.r.Consignments[i]; count[c.Number] > 1 {
+		c := &b.r.Consignments[i]
+		if c.Key = c.Number; count[c.Number] > 1 {
+			c.Key = c.own
 			c.Missing = append(c.Missing, Missing{"Number", "the same number is on another tip of the period", inTip})
 		}
 	}
@@ -232,7 +234,7 @@ func (b *builder) findingShown(f reports.Finding, aboutTip, tipShown bool) bool 
 	inPeriod := b.q.Period.Contains(f.At) && b.wants(f.Job, f.At)
 	switch f.Code {
 	case reports.DocketDiffers, reports.DocketOverTenPercent, reports.DocketRepeated, reports.DocketUnmatched,
-		reports.TippedOverHeld, reports.TipOfEmptyTank:
+		reports.TippedOverHeld, reports.TipOfEmptyTank, reports.SpoilReturned, reports.ReturnedOverTipped:
 		return tipShown || !aboutTip && inPeriod
 	}
 	return tipShown && (f.Job == "" || b.wants(f.Job, f.At)) || inPeriod

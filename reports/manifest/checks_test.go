@@ -174,10 +174,12 @@ func TestNotClassified(t *testing.T) {
 		load("06 08:00", "J-101", "M-NEW", 2000, 2800).tip("06 09:00", "F-WET")
 	r := s.compute(t, Options{})
 	wantCode(t, r, reports.NotClassified, 1)
-	// A classification takes effect for the loads after it.
-	s = newStory().revise("M-NEW", m).reviseFrom("M-NEW", "2026-10-05T08:30:00+01:00", clay()).
-		load("05 08:00", "J-101", "M-NEW", 2000, 2800).load("05 09:00", "J-101", "M-NEW", 1000, 1400).tip("05 10:00", "F-WET")
-	wantCode(t, s.compute(t, Options{}), reports.NotClassified, 1)
+	// A classification takes effect for the tips after it, whenever the loads were.
+	for from, want := range map[string]int{"2026-10-05T09:59:59+01:00": 0, "2026-10-05T10:00:01+01:00": 1} {
+		s = newStory().revise("M-NEW", m).reviseFrom("M-NEW", from, clay()).
+			load("05 08:00", "J-101", "M-NEW", 2000, 2800).load("05 09:00", "J-101", "M-NEW", 1000, 1400).tip("05 10:00", "F-WET")
+		wantCode(t, s.compute(t, Options{}), reports.NotClassified, want)
+	}
 }
 
 func TestUnknownNames(t *testing.T) {

@@ -15,6 +15,7 @@ import (
 type Consignment struct {
 	Number      string // the paper note's, else our own: truck, local date, running number of the day
 	OwnNumber   bool   // the number is our own
+	Key         string // names the consignment in the report: its number, or our own where another has that too
 	Day         string // local date of the tip in the period's zone
 	Truck       events.TruckID
 	TruckName   string
@@ -29,8 +30,11 @@ type Consignment struct {
 	Amount      Amount
 	Asked       Amount // the part of the jobs asked for; all of it when none was
 	Basis       events.Basis
-	ToleranceG  int64 // of the account's mass, two standard uncertainties
-	DensityG    int64 // g/m3 of what was tipped
+	ToleranceG  int64  // of the account's mass, two standard uncertainties
+	ToleranceML int64  // of its volume
+	Returned    Amount // what the facility gave back of it, whenever
+	ReconcileBy string // by when a significant discrepancy must be reconciled or reported; "" for none
+	DensityG    int64  // g/m3 of what was tipped
 	MoisturePPM *int64
 	Parts       []Contribution // by job, material and code; those asked for
 	Others      *Remainder     // what belongs to jobs not asked for
@@ -46,6 +50,9 @@ type Consignment struct {
 
 	at    events.Time
 	start events.Time
+	own   string // our own number
+	tip   *tank.Tip
+	of    *account
 }
 
 // Contribution is what one job gave to a consignment of one material.
@@ -57,6 +64,7 @@ type Contribution struct {
 	ClientEntry events.Client   // zero when the register does not know it
 	Spoil       events.Material // zero when the register does not know it
 	Amount      Amount
+	ToleranceG  int64  // of its mass, two standard uncertainties
 	DocketG     *int64 // its part of the docket's net mass, by the account's mass
 	Unheld      bool   // more was tipped than the tank held: nobody's
 	Cites       []uint64
@@ -84,7 +92,8 @@ type Docket struct {
 	DifferencePPM *int64
 	Significant   bool  // by SignificantDiscrepancy
 	ToleranceG    int64 // of the two weighings, two standard uncertainties
-	EnMilli       int64 // difference over the combined tolerance, thousandths; above 1000 the instruments do not explain it
+	Unexplained   bool  // the instruments do not explain the difference
+	EnMilli       int64 // difference over the combined tolerance, thousandths
 	Cites         []uint64
 }
 
@@ -175,8 +184,10 @@ func (b *builder) consignment(a *account, i int) (c Consignment, asked bool) {
 	body, _ := e.Body.(events.SpoilTipped)
 	c = Consignment{Number: cmp.Or(strings.TrimSpace(body.Consignment), a.numbers[i]), Day: b.q.Period.Day(e.Occurred),
 		OwnNumber: strings.TrimSpace(body.Consignment) == "", Truck: a.Truck, Facility: t.Facility, Journey: a.journeys[i],
-		Amount: Amount{t.SolidsG, t.WaterG, t.VolumeML}, Basis: t.Basis, ToleranceG: t.ToleranceG, DensityG: t.DensityGPerM3(),
-		Test: body.FreeLiquidsTest, DecantCount: len(t.Decants), Cites: e.Positions, at: e.Occurred, start: body.Start}
+		Amount: Amount{t.SolidsG, t.WaterG, t.VolumeML}, Basis: t.Basis, ToleranceG: t.ToleranceG,
+		ToleranceML: t.ToleranceML, Returned: Amount{t.Returned.SolidsG, t.Returned.WaterG, t.Returned.VolumeML}, DensityG: t.DensityGPerM3(),
+		Test: body.FreeLiquidsTest, DecantCount: len(t.Decants), Cites: e.Positions, at: e.Occurred, start: body.Start,
+		own: a.numbers[i], tip: t, of: a}
 	if ppm, ok := t.MoisturePPM(); ok {
 		c.MoisturePPM = &ppm
 	}
@@ -187,6 +198,7 @@ func (b *builder) consignment(a *account, i int) (c Consignment, asked bool) {
 	parts := b.parts(a, t)
 	if t.Docket != nil {
 		c.Docket = docketOf(t)
+		c.ReconcileBy = c.dueDate(b.o.ReconcileDays)
 		apportionDocket(parts, t.Docket.NetG)
 	}
 	c.divide(parts)
@@ -215,7 +227,7 @@ func (b *builder) carriage(c *Consignment, a *account, i int) {
 
 func docketOf(t *tank.Tip) *Docket {
 	d := &Docket{Number: t.Docket.Number, WeighedAt: t.Docket.WeighedAt, NetG: t.Docket.NetG,
-		AccountG: t.Docket.AccountG, ReturnedG: t.Docket.ReturnedG, EnMilli: t.Docket.EnMilli, ToleranceG: t.Docket.ToleranceG,
+		AccountG: t.Docket.AccountG, ReturnedG: t.Docket.ReturnedG, EnMilli: t.Docket.EnMilli, Unexplained: t.Docket.Unexplained, ToleranceG: t.Docket.ToleranceG,
 		DifferenceG: t.Docket.DifferenceG, Cites: t.Docket.Entry.Positions}
 	if body, ok := t.Docket.Entry.Body.(events.DocketReceived); ok {
 		d.GrossG, d.TareG = body.GrossG, body.TareG
@@ -253,15 +265,6 @@ func (b *builder) decants(c *Consignment, a *account, t *tank.Tip) {
 		}
 		c.Decants = append(c.Decants, line)
 	}
-}
-
-// loadedAt returns when the entry at a position brought its load, or other when it
-// is not a load.
-func (a *account) loadedAt(position uint64, other events.Time) events.Time {
-	if i, ok := a.loads[position]; ok {
-		return a.Loads[i].Entry.Occurred
-	}
-	return other
 }
 
 func sortConsignments(cs []Consignment) {

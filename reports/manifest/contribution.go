@@ -28,24 +28,26 @@ func (b *builder) parts(a *account, t *tank.Tip) []part {
 	index := map[partKey]int{}
 	parts := []part{}
 	volumes := []int64{}
-	add := func(p part, volumeML int64) {
+	of := [][]tank.Share{}
+	add := func(p part, volumeML int64, share ...tank.Share) {
 		k := partKey{p.Job, p.Material, p.Spoil.WasteCode, p.Unheld}
 		i, ok := index[k]
 		if !ok {
 			i = len(parts)
 			index[k] = i
-			parts, volumes = append(parts, p), append(volumes, 0)
+			parts, volumes, of = append(parts, p), append(volumes, 0), append(of, nil)
 			parts[i].Amount, parts[i].Cites = Amount{}, nil
 		}
 		parts[i].Amount = parts[i].Amount.Plus(p.Amount)
 		parts[i].Cites = append(parts[i].Cites, p.Cites...)
 		volumes[i] += volumeML
+		of[i] = append(of[i], share...)
 	}
 	heldML := int64(0)
 	for i := range t.Shares {
 		s := &t.Shares[i]
-		p := part{Contribution: b.origin(s, t.Entry.Occurred, a.loadedAt(s.Position, t.Entry.Occurred)), wanted: b.wants(s.Job, t.Entry.Occurred)}
-		add(p, s.VolumeML)
+		p := part{Contribution: b.origin(s, t.Entry.Occurred), wanted: b.wants(s.Job, t.Entry.Occurred)}
+		add(p, s.VolumeML, *s)
 		heldML += s.VolumeML
 	}
 	if t.UnheldSolidsG != 0 || t.UnheldWaterG != 0 {
@@ -58,21 +60,22 @@ func (b *builder) parts(a *account, t *tank.Tip) []part {
 	shares, _ := reports.Apportion(t.VolumeML, volumes)
 	for i := range parts {
 		parts[i].Amount.VolumeML = shares[i]
+		parts[i].ToleranceG, _ = tank.Together(of[i])
 	}
 	sortParts(parts)
 	return parts
 }
 
-// origin looks up whose a share is, as the register had it at the tip, and what it
-// is made of, as the register had it at the load.
-func (b *builder) origin(s *tank.Share, tipped, loaded events.Time) Contribution {
+// origin looks up whose a share is and how it is classified, as the register had both
+// at the tip: that is when the consignment was handed over.
+func (b *builder) origin(s *tank.Share, tipped events.Time) Contribution {
 	c := Contribution{Job: s.Job, Material: s.Material, Cites: slices.Clone(s.Cites),
 		Amount: Amount{SolidsG: s.SolidsG, WaterG: s.WaterG}}
 	if job, ok := b.j.Book.Job(s.Job, tipped); ok {
 		c.JobEntry, c.Client = job, job.Client
 		c.ClientEntry, _ = b.j.Book.Client(job.Client, tipped)
 	}
-	c.Spoil, _ = b.j.Book.Material(s.Material, loaded)
+	c.Spoil, _ = b.j.Book.Material(s.Material, tipped)
 	return c
 }
 

@@ -15,9 +15,10 @@ func (r *Report) Document() reports.Document {
 	byTime, picture := r.tippedByTime()
 	d := reports.Document{
 		Report: "manifest", Title: "Spoil-disposal manifest", Glance: r.glance(), Subject: r.subject(), Notes: r.notes(), Findings: r.Findings,
-		Tables: []reports.Table{r.consignmentTable(), r.jobTable(), r.receiptTable(), byTime, r.facilityTable(), r.materialTable(),
+		Tables: []reports.Table{r.keyed(r.consignmentTable()), r.jobTable(), r.receiptTable(), byTime, r.facilityTable(), r.materialTable(),
 			r.missingTable(), r.heldTable(), r.balanceTable(), r.detailTable(), r.weighingTable(), r.contributionTable(), r.decantTable(), r.recordTable()},
 	}
+	d.Tables = append(d.Tables, r.further()...)
 	if len(picture.Series) > 0 {
 		d.Pictures = append(d.Pictures, picture)
 	}

@@ -79,7 +79,7 @@ func TestDocument(t *testing.T) {
 	for _, profile := range Profiles() {
 		d := s.compute(t, Options{Profile: profile}).Document()
 		checkDocument(t, d)
-		if d.Report != "manifest" || len(d.Pictures) != 2 || len(d.Tables) != 14 {
+		if d.Report != "manifest" || len(d.Pictures) != 2 || len(d.Tables) != 18 {
 			t.Errorf("%s: %s with %d pictures and %d tables", profile, d.Report, len(d.Pictures), len(d.Tables))
 		}
 	}

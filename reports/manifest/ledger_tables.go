@@ -243,12 +243,13 @@ func (r *Report) balanceTable() reports.Table {
 			row{string(x.Truck), "water", func(a Amount) int64 { return a.WaterG }, x})
 		sum.Opening, sum.In, sum.Decanted = sum.Opening.Plus(x.Opening), sum.In.Plus(x.In), sum.Decanted.Plus(x.Decanted)
 		sum.Tipped, sum.Unaccounted, sum.Closing = sum.Tipped.Plus(x.Tipped), sum.Unaccounted.Plus(x.Unaccounted), sum.Closing.Plus(x.Closing)
+		sum.Returned = sum.Returned.Plus(x.Returned)
 	}
 	mass := func(key, title string, of func(*Balance) Amount) column[row] {
 		return number(reports.MassColumn(key, title), func(x *row) int64 { return x.of(of(x.balance)) }).summed(of(&sum).MassG())
 	}
 	return table(sheet{name: "Mass balance", title: "Mass balance of the debris tanks", empty: "No tank held or moved anything in this period.",
-		note: "Opening + loads in − decanted − tipped + unaccounted = closing, in whole grams; whole tanks, all jobs. Check is the difference, which is zero."},
+		note: "Opening + loads in − decanted − tipped + returned + unaccounted = closing, in whole grams; whole tanks, all jobs. Check is the difference, which is zero."},
 		rows, nil, []column[row]{
 			text("truck", "Truck", func(x *row) string { return x.truck }),
 			text("phase", "Phase", func(x *row) string { return x.phase }),
@@ -256,6 +257,7 @@ func (r *Report) balanceTable() reports.Table {
 			mass("in_kg", "Loads in", func(b *Balance) Amount { return b.In }),
 			mass("decanted_kg", "Decanted", func(b *Balance) Amount { return b.Decanted }),
 			mass("tipped_kg", "Tipped", func(b *Balance) Amount { return b.Tipped }),
+			mass("returned_kg", "Returned", func(b *Balance) Amount { return b.Returned }),
 			mass("unaccounted_kg", "Unaccounted", func(b *Balance) Amount { return b.Unaccounted }),
 			mass("closing_kg", "Closing", func(b *Balance) Amount { return b.Closing }),
 			mass("check_kg", "Check", func(b *Balance) Amount { return b.Difference() }),

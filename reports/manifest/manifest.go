@@ -11,6 +11,16 @@
 //	TM-01-20261005-1   J-101   900 kg
 //	                   J-102   500 kg
 //
+// A consignment has the register's words of when it was tipped: whose the jobs are,
+// how the materials are classified, who carried it, the facility's permit. A material
+// that was classified otherwise afterwards, or by an entry that came afterwards, is
+// noted with it. What a facility refused is listed with where it went in the end; what
+// it gave back is in a later consignment once more, and the one that had brought it
+// keeps its figures. A docket is held against what was still there when it weighed.
+//
+// A code of the List of Wastes that is one of a mirror pair rests on an assessment.
+// Who made it and on what basis is the register's to say; nothing here picks one.
+//
 // The quantity is the account's; the docket's net mass stands beside it and is
 // never reduced by water that was decanted or kept. A complete record is not a
 // statement of legal compliance: a [Profile] says what a written law or a usual
@@ -46,6 +56,8 @@ type Report struct {
 	Profile      Profile
 	Narrowed     bool // a job or a client was asked for: others are shown only as sums
 	Consignments []Consignment
+	Refusals     []Refusal
+	Returns      []Return
 	Held         []Holding
 	Jobs         []JobTotal
 	Receipts     []Receipt
@@ -66,6 +78,9 @@ type Totals struct {
 	DifferenceG  int64 // docket net less account, of the consignments with a docket
 	Held         Amount
 	Consignments int64
+	// Returned is what facilities gave back in the period, of the returns listed, and
+	// ReturnedAsked the part of the jobs asked for.
+	Returned, ReturnedAsked Amount
 }
 
 // Amount is a quantity of spoil.
@@ -137,6 +152,8 @@ func (b *builder) wants(id events.JobID, at events.Time) bool {
 func (b *builder) truck(id events.TruckID) {
 	a := b.account(id)
 	listed := b.consignments(a)
+	b.refusals(a, listed)
+	b.returns(a)
 	b.held(a)
 	if len(listed) > 0 || !b.narrowed || b.holds(id) {
 		b.balance(a)
@@ -153,8 +170,12 @@ func (b *builder) finish() {
 		c := &b.r.Consignments[i]
 		c.Missing = append(c.Missing, missing(b.o, c)...)
 		b.check(c)
+		b.checkReclassified(c)
 	}
 	b.checkClassified()
+	b.checkMirrors()
+	b.checkPlates()
+	b.orderReturns()
 	b.orderTotals()
 	reports.SortFindings(b.r.Findings)
 }

@@ -119,7 +119,7 @@ func generalItems() []Item {
 		{"Classification", "who classified it and on what basis", "register: materials", inRegister, checkClassification},
 		{"Quantity", "mass and volume, and on what basis", "the tank account", inTip, checkQuantity},
 		{"Carrier", "name and carrier's registration", "register: carriers", inRegister, checkCarrier},
-		{"Vehicle", "number plate", "register: trucks", inRegister, checkVehicle},
+		{"Vehicle", "the truck and its number plate", "register: trucks", inRegister, checkVehicle},
 		{"Driver", "who drove", "the tip's operator, else the shift's", inTip, checkDriver},
 		{"Times", "left site, arrived, tipped, left facility", "the truck's travel entries", inTravel, checkTimes},
 		{"Receiving facility", "name, address, permit and its validity", "register: facilities", inRegister, checkFacility},
@@ -212,7 +212,7 @@ func checkVehicle(_ Options, c *Consignment) answer {
 	if c.Plate == "" {
 		return answer{string(c.Truck), "truck " + string(c.Truck) + " is not in the register"}
 	}
-	return answer{value: c.Plate}
+	return says("%s, %s", c.Truck, c.Plate)
 }
 
 func checkDriver(_ Options, c *Consignment) answer {

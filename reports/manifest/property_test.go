@@ -24,6 +24,9 @@ func drawStory(rt *rapid.T) *story {
 		job := rapid.SampledFrom([]events.JobID{"J-101", "J-102", "J-404"}).Draw(rt, "job")
 		when := fmt.Sprintf("%02d %02d:%02d", 5+i/6, 6+(i%6)*2, rapid.IntRange(0, 59).Draw(rt, "minute"))
 		body := drawBody(rt, when)
+		if len(tips) > 0 && rapid.IntRange(0, 5).Draw(rt, "given back") == 0 {
+			body = drawReturn(rt, when, s.recs[rapid.SampledFrom(tips).Draw(rt, "tip")])
+		}
 		if _, isTip := body.(events.SpoilTipped); isTip {
 			tips = append(tips, len(s.recs))
 			if rapid.Bool().Draw(rt, "tip without a job") {
@@ -48,7 +51,7 @@ func drawBody(rt *rapid.T, when string) events.Body {
 	start := before(end, 5)
 	volume := events.Volume{VolumeML: rapid.Int64Range(0, 3_000_000).Draw(rt, "mL"), Basis: events.Measured}
 	facility := rapid.SampledFrom([]events.FacilityID{"F-LAND", "F-WET", "F-404"}).Draw(rt, "facility")
-	switch rapid.IntRange(0, 8).Draw(rt, "kind") {
+	switch rapid.IntRange(0, 9).Draw(rt, "kind") {
 	case 0, 1, 2:
 		material := rapid.SampledFrom([]events.MaterialID{"M-CLAY", "M-SAND", "M-OIL"}).Draw(rt, "material")
 		load := events.LoadCollected{Start: start, End: end, Material: material, SlurryVolume: &volume}
@@ -66,11 +69,30 @@ func drawBody(rt *rapid.T, when string) events.Body {
 		return events.SpoilTipped{Start: start, End: end, Facility: facility, PortionPPM: rapid.Int64Range(1, 1_000_000).Draw(rt, "ppm")}
 	case 6:
 		return events.SpoilTipped{Start: start, End: end, Facility: facility, Volume: &volume}
+	case 8:
+		return events.SpoilRefused{Facility: facility, Reason: events.RefusedTooWet}
 	case 7:
 		return events.TankGauged{Tank: events.DebrisTank, Volume: volume}
 	}
 	return events.WaterUsed{Start: start, End: end, Purpose: events.ForWashing, Volume: volume,
 		IntoDebrisTank: rapid.Bool().Draw(rt, "into the debris tank")}
+}
+
+// drawReturn is a return of a tip of some truck, and at some facility, not always the
+// ones that return it.
+func drawReturn(rt *rapid.T, when string, tip events.Recorded) events.SpoilReturned {
+	of, _ := tip.Body.(events.SpoilTipped)
+	r := events.SpoilReturned{Start: before(at(when), 5), End: at(when), Tip: tip.Ref(), Reason: events.RefusedContents,
+		Facility: rapid.SampledFrom([]events.FacilityID{of.Facility, of.Facility, "F-WET"}).Draw(rt, "returned by")}
+	switch rapid.IntRange(0, 2).Draw(rt, "how much") {
+	case 0:
+		r.Whole = true
+	case 1:
+		r.Mass = &events.Mass{MassG: rapid.Int64Range(0, 4_000_000).Draw(rt, "returned g"), Basis: events.Measured}
+	default:
+		r.PortionPPM = rapid.Int64Range(1, 1_000_000).Draw(rt, "returned ppm")
+	}
+	return r
 }
 
 func drawRequest(rt *rapid.T) reports.Request {
@@ -90,11 +112,19 @@ func TestPartsSumAndTanksBalance(t *testing.T) {
 			checkParts(rt, &r.Consignments[i])
 		}
 		closing := Amount{}
+		returned := Amount{}
 		for _, x := range r.Balances {
 			if x.Difference() != (Amount{}) {
 				rt.Errorf("%s does not balance: %+v", x.Truck, x)
 			}
-			closing = closing.Plus(x.Closing)
+			closing, returned = closing.Plus(x.Closing), returned.Plus(x.Returned)
+		}
+		for _, x := range r.Returns {
+			returned.SolidsG -= x.Amount.SolidsG - x.Untipped.SolidsG
+			returned.WaterG -= x.Amount.WaterG - x.Untipped.WaterG
+		}
+		if q.Filter.Job == "" && returned != (Amount{}) {
+			rt.Errorf("balances and returns differ by %+v", returned)
 		}
 		held := r.Totals.Held
 		if q.Filter.Job == "" && (held.SolidsG != closing.SolidsG || held.WaterG != closing.WaterG) {

@@ -20,7 +20,8 @@ type JobTotal struct {
 	Loaded       Amount
 	Decanted     Amount // without what the tank did not hold
 	Tipped       Amount
-	DocketG      int64 // of the consignments with a docket
+	Returned     Amount // by facilities, in the period
+	DocketG      int64  // of the consignments with a docket
 	Consignments int64
 }
 

@@ -63,6 +63,7 @@ func (f *fold) applyDocket(e *reports.Entry, d *Docket, b events.DocketReceived,
 	} else {
 		limits.add(t.ToleranceG)
 	}
+	d.Unexplained = limits.exceededBy(d.DifferenceG)
 	if combined := limits.root(); combined > 0 {
 		d.EnMilli = mulDiv(int64(magnitude(d.DifferenceG)), 1000, combined)
 	}
@@ -82,7 +83,7 @@ func (f *fold) applyDocket(e *reports.Entry, d *Docket, b events.DocketReceived,
 
 func (f *fold) judgeDocket(e *reports.Entry, t *Tip, d *Docket, limits square) {
 	accountG := d.AccountG
-	if limits.exceededBy(d.DifferenceG) {
+	if d.Unexplained {
 		f.find(reports.DocketDiffers, e, "docket %s says %s kg, the account %s kg; the difference of %s kg is beyond the combined tolerance of %s kg",
 			d.Number, litres(d.NetG), litres(accountG), litres(d.DifferenceG), litres(limits.root()))
 		f.cite(t.Entry.Positions)

@@ -177,7 +177,8 @@ func (f *fold) bringBack(e *reports.Entry, from events.FacilityID, d *delivery, 
 		p.WaterG -= waterG
 		known := came.own.plus(came.drained)
 		shares = append(shares, Share{Job: p.Job, Material: p.Material, Position: p.Position, Cites: came.Cites, SolidsG: solidsG, WaterG: waterG,
-			VolumeML: waterG*1000 + solidsUL(solidsG, p.ParticleDensityKgPerM3), ToleranceG: known.mass.root(), ToleranceML: known.volume.root()})
+			VolumeML: waterG*1000 + solidsUL(solidsG, p.ParticleDensityKgPerM3), ToleranceG: known.mass.root(), ToleranceML: known.volume.root(),
+			own: came.own, drained: came.drained})
 		back = append(back, came)
 		f.post(Movement{At: e.Occurred, Positions: e.Positions, From: f.facility(from), To: DebrisTank, Job: p.Job, Material: p.Material,
 			SolidsG: solidsG, WaterG: waterG, Note: "returned"})

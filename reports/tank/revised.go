@@ -40,7 +40,7 @@ func (f *fold) shrunk(from events.Time, position uint64, was, is *events.Truck) 
 		f.overCapacity = true
 	}
 	if is.FreshCapacityL < was.FreshCapacityL && f.freshML > is.FreshCapacityL*1000 {
-		f.account.Findings = append(f.account.Findings, reports.NewFinding(reports.HeldOverCapacity, f.account.Truck, from, []uint64{position},
+		f.account.Findings = append(f.account.Findings, reports.NewFinding(reports.FreshOverCapacity, f.account.Truck, from, []uint64{position},
 			"the fresh tank holds %s L; its capacity is %d L from then on, and was %d L", litres(f.freshML), is.FreshCapacityL, was.FreshCapacityL))
 		f.freshOver = true
 	}

@@ -70,7 +70,7 @@ func TestCapacityChangedAndPutRight(t *testing.T) {
 	y = newYard()
 	y.at("", events.WaterRefilled{WaterSource: mains, Volume: measuredML(3_500_000)})
 	y.reviseAt(1, string(truck), truckOf(func(t *events.Truck) { t.FreshCapacityL = 3000 }))
-	wantCodes(t, y.fold(tank.Options{}), map[reports.Code]int{reports.HeldOverCapacity: 1})
+	wantCodes(t, y.fold(tank.Options{}), map[reports.Code]int{reports.FreshOverCapacity: 1})
 }
 
 // The volume at a level is by the strapping table where there is one. The cylinder of

@@ -198,9 +198,10 @@ type Share struct {
 	WaterG   int64
 	VolumeML int64
 	// ToleranceG of its mass and ToleranceML of its volume are two standard
-	// uncertainties. Shares of one tank share what is uncertain of its decants, so
-	// their squares do not add up to that of the whole.
+	// uncertainties; for several shares see Together.
 	ToleranceG, ToleranceML int64
+
+	own, drained doubt
 }
 
 // MassG returns solids and water together.
@@ -293,9 +294,10 @@ type Docket struct {
 	ToleranceG  int64
 	// EnMilli is the difference over the root sum square of both tolerances, in
 	// thousandths; above 1000 the instruments do not explain it.
-	EnMilli int64
-	Tip     int  // index into Account.Tips; -1 when it matches none
-	Counts  bool // false for a repeated or unmatched docket
+	EnMilli     int64
+	Unexplained bool // the difference is beyond that root sum square, decided without rounding
+	Tip         int  // index into Account.Tips; -1 when it matches none
+	Counts      bool // false for a repeated or unmatched docket
 }
 
 // Refill is an entry that filled the fresh tank from a water source.

@@ -111,6 +111,23 @@ func (s square) exceededBy(difference int64) bool {
 // root returns the combined expanded uncertainty, rounded.
 func (s square) root() int64 { return int64(math.Round(math.Sqrt(float64(s) / 3))) }
 
+// Together returns how certain shares of one tip, decant or return are together, two
+// standard uncertainties of mass and volume: what is uncertain of each load is added as
+// squares, and what is uncertain of a decant, of which all have their part, as it is.
+func Together(shares []Share) (toleranceG, toleranceML int64) {
+	own := doubt{}
+	var drainedG, drainedML int64
+	for i := range shares {
+		s := &shares[i]
+		own = own.plus(s.own)
+		drainedG += s.drained.mass.root()
+		drainedML += s.drained.volume.root()
+	}
+	own.mass.add(drainedG)
+	own.volume.add(drainedML)
+	return own.mass.root(), own.volume.root()
+}
+
 // CombinedLimit returns what two figures may differ by when each has limits, plus or
 // minus: the root sum square of the limits as rectangular distributions, two standard
 // uncertainties, which is 2/sqrt(3) of the root sum square of the limits themselves.
