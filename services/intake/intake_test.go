@@ -211,12 +211,16 @@ func TestReceiptsSayWhatIsRecorded(t *testing.T) {
 		RecordedThrough uint64
 		Highest         uint64
 		Position        uint64
+		Missing         []struct{ From, To uint64 }
 	}
 	if err := json.Unmarshal(<-got, &receipt); err != nil {
 		t.Fatal(err)
 	}
 	if receipt.Source != "/truck/TM-01" || receipt.RecordedThrough != 2 || receipt.Highest != 4 || receipt.Position != 4 {
 		t.Errorf("receipt %+v: 1, 2 and 4 came, so all is recorded through 2", receipt)
+	}
+	if len(receipt.Missing) != 1 || receipt.Missing[0].From != 3 || receipt.Missing[0].To != 4 {
+		t.Errorf("receipt names %v as missing; only 3 is", receipt.Missing)
 	}
 }
 

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"spoilbook/events"
+	"spoilbook/events/chain"
 	"spoilbook/services/ledger"
 )
 
@@ -143,16 +144,40 @@ func wait(ctx context.Context, d time.Duration) error {
 	}
 }
 
-// receipt tells a source what the ledger has of it. Each receipt is good without
-// the ones before it.
+// receipt tells a source what the ledger has of it: every number up to Highest
+// that Missing does not name. Each receipt is good without the ones before it.
 type receipt struct {
 	Source      events.Source    `json:"source"`
 	Through     uint64           `json:"recordedThrough"` // all numbers up to here are recorded
 	Highest     uint64           `json:"highest"`
+	Missing     []missing        `json:"missing,omitempty"`
 	Position    uint64           `json:"position"` // of the ledger
 	Recorded    int              `json:"recorded"` // in this block
 	Duplicates  int              `json:"duplicates"`
 	Quarantined []quarantineNote `json:"quarantined,omitempty"`
+}
+
+// missing is a half-open range of numbers that have not come or were not recorded.
+type missing struct {
+	From uint64 `json:"from"`
+	To   uint64 `json:"to"`
+}
+
+// maxMissing is how many ranges a receipt names. Where there are more, the last
+// one reaches to the highest number and may hold some that are recorded.
+const maxMissing = 100
+
+// gaps returns the missing ranges of a source in ascending order.
+func gaps(seq *chain.Sequence) []missing {
+	var out []missing
+	for _, g := range seq.Gaps() {
+		if len(out) == maxMissing {
+			out[len(out)-1].To = seq.Highest() + 1
+			break
+		}
+		out = append(out, missing{g.From, g.To})
+	}
+	return out
 }
 
 type quarantineNote struct {
@@ -181,7 +206,7 @@ func (in *Intake) sendReceipts(ctx context.Context, d *draft) {
 			r = *c
 		}
 		if seq := in.sources[s]; seq != nil {
-			r.Through, r.Highest = seq.Contiguous(), seq.Highest()
+			r.Through, r.Highest, r.Missing = seq.Contiguous(), seq.Highest(), gaps(seq)
 		}
 		r.Position = d.Position
 		body, err := json.Marshal(r)
