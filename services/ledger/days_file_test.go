@@ -38,6 +38,7 @@ type view struct {
 	filter      reports.Filter
 	upTo        uint64
 	profile     string
+	firstIn     bool // the manifest tips the oldest loads first
 }
 
 // readDay reads a day and the register files that it shares with the others.
@@ -230,6 +231,10 @@ func (d *day) readViews(text string) error {
 				v.filter.Client = events.ClientID(value)
 			case "profile":
 				v.profile = value
+			case "order":
+				if v.firstIn = value == "first-in"; !v.firstIn {
+					return fmt.Errorf("views, line %d: order %q is not first-in; without an order tips are well mixed", n, value)
+				}
 			case "upto":
 				v.upTo = uint64(1 + slices.IndexFunc(d.sent(), func(r ledger.Record) bool { return r.ID == value }))
 				if v.upTo == 0 {

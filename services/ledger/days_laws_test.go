@@ -73,7 +73,7 @@ func (d *day) laws(t *testing.T) {
 	sent := d.sent()
 	book := d.ledger(t, sent)
 	want := map[string]string{}
-	for _, name := range daysReports() {
+	for _, name := range ledger.ReportNames() {
 		r := d.report(t, book, name, d.views[""])
 		want[name] = told(r)
 		checkTotals(t, r)
@@ -90,7 +90,7 @@ func (d *day) laws(t *testing.T) {
 			"some of the events sent again":    repeated(sent, rng),
 		} {
 			other := d.ledger(t, deliveries)
-			for _, name := range daysReports() {
+			for _, name := range ledger.ReportNames() {
 				if got := told(d.report(t, other, name, d.views[""])); got != want[name] {
 					t.Errorf("%s (round %d) give another %s report: %s", what, round, name, firstDifference(want[name], got))
 				}

@@ -11,11 +11,13 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/rogpeppe/go-internal/diff"
 	"github.com/rogpeppe/go-internal/txtar"
 
 	"spoilbook/reports"
+	"spoilbook/reports/manifest"
 	"spoilbook/reports/tank"
 	"spoilbook/services/ledger"
 	"spoilbook/services/sheets"
@@ -27,8 +29,9 @@ var update = flag.Bool("update", false, "rewrite the want sections of testdata/d
 
 const daysFolder = "../../testdata/days"
 
-// daysReports are the reports whose findings a day must name, all of them.
-func daysReports() []string { return []string{"manifest", "water", "timesplit", "billable"} }
+// fourReports are the reports whose findings a day must name, all of them. The others,
+// of care, stops and axles, are asked for by the days that tell of them.
+func fourReports() []string { return []string{"manifest", "water", "timesplit", "billable"} }
 
 // TestDays holds the golden days of testdata/days to their stories. A day is a
 // txtar archive: its comment tells the story with the arithmetic; register files
@@ -36,12 +39,14 @@ func daysReports() []string { return []string{"manifest", "water", "timesplit", 
 // event (see [day.line]); and the sections named want say what is seen:
 //
 //	want/REPORT/TABLE        rows of a table as CSV, of the columns in its first line
-//	want/findings            all findings of the four reports: time, truck, code, reports
+//	want/findings            all findings of the four reports: time, truck, code, reports, answers
+//	want/REPORT/findings     the same of one report, such as care, stops or axles
 //	want/totals              totals of tables: report, table, column, value
 //	want/accounts            what each account of the trucks' double entries holds
 //
 // REPORT, findings, totals and accounts may be followed by @VIEW, a line of the section
-// views: "early upto=d1 days=2026-10-05..2026-10-06 truck=TM-01 profile=us-form".
+// views: "early upto=d1 days=2026-10-05..2026-10-06 truck=TM-01 profile=us-form". The
+// manifest of a view with order=first-in tips the oldest loads first.
 // Without one the view is of all days that have events, at the ledger's head.
 func TestDays(t *testing.T) {
 	files, err := filepath.Glob(filepath.Join(daysFolder, "*.txtar"))
@@ -77,7 +82,7 @@ func (d *day) holds(t *testing.T, file string) {
 			continue
 		}
 		wants++
-		if strings.Contains(what, "/") {
+		if strings.Contains(what, "/") && !strings.HasSuffix(what, "/findings") {
 			tables++
 		}
 		got, err := d.seen(t, book, what, section.Data)
@@ -109,10 +114,12 @@ func (d *day) seen(t *testing.T, book *ledger.Ledger, what string, wanted []byte
 	switch {
 	case !ok:
 		return nil, fmt.Errorf("there is no view %q", name)
+	case table == "findings":
+		return d.findingsSeen(t, book, v, []string{what}), nil
 	case isTable:
 		return tableSeen(d.report(t, book, what, v), table, wanted)
 	case what == "findings":
-		return d.findingsSeen(t, book, v), nil
+		return d.findingsSeen(t, book, v, fourReports()), nil
 	case what == "totals":
 		return d.totalsSeen(t, book, v, wanted)
 	case what == "accounts":
@@ -131,6 +138,10 @@ func (d *day) report(t *testing.T, book *ledger.Ledger, name string, v view) *le
 	r, err := book.Report(t.Context(), ledger.ReportQuery{Name: name, Period: period, Filter: v.filter, UpTo: v.upTo, Profile: v.profile})
 	if err != nil {
 		t.Fatalf("report %s: %v", name, err)
+	}
+	if v.firstIn && name == "manifest" {
+		r.Document = manifest.Compute(r.Journal, reports.Request{Period: period, Filter: v.filter},
+			manifest.Options{Tank: tank.Options{FirstInFirstOut: true}, Zones: time.LoadLocation}).Document()
 	}
 	return r
 }
@@ -180,12 +191,12 @@ func csvOf(rows [][]string) []byte {
 	return out.Bytes()
 }
 
-// findingsSeen lists the findings of the four reports, each with those that show
-// it.
-func (d *day) findingsSeen(t *testing.T, book *ledger.Ledger, v view) []byte {
+// findingsSeen lists the findings of reports, each with those that show it and with
+// who answered it.
+func (d *day) findingsSeen(t *testing.T, book *ledger.Ledger, v view, names []string) []byte {
 	t.Helper()
 	shownBy, order := map[string][]string{}, []string{}
-	for _, name := range daysReports() {
+	for _, name := range names {
 		r := d.report(t, book, name, v)
 		times := map[string]int{}
 		for _, f := range r.Document.Findings {
@@ -196,6 +207,9 @@ func (d *day) findingsSeen(t *testing.T, book *ledger.Ledger, v view) []byte {
 			key := fmt.Sprintf("%s %s %s", r.Query.Period.Local(f.At).Format("2006-01-02 15:04"), truck, f.Code)
 			if times[key]++; times[key] > 1 {
 				key += fmt.Sprintf(" (%d)", times[key])
+			}
+			for _, a := range f.Answers {
+				key += fmt.Sprintf(", %s by %s", a.Outcome, a.By)
 			}
 			if shownBy[key] == nil {
 				order = append(order, key)
