@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"spoilbook/events"
+	"spoilbook/reports"
 	"spoilbook/services/ledger"
 )
 
@@ -21,6 +22,11 @@ type book interface {
 	Release(ctx context.Context, entry uint64, body []byte, author, note string) (ledger.Fates, error)
 	Dismiss(ctx context.Context, entry uint64, author, note string) error
 	Export(ctx context.Context, w io.Writer, a reportArgs) error
+	Issue(ctx context.Context, a reportArgs, number, author string) (ledger.Issued, error)
+	IssuedReports(ctx context.Context) ([]ledger.Issued, error)
+	ExportAdjustment(ctx context.Context, w io.Writer, number string, a reportArgs) error
+	Explain(ctx context.Context, a reportArgs, line string) (reports.Explanation, error)
+	Lines(ctx context.Context, a reportArgs) ([]ledger.LineKey, error)
 	Postings(ctx context.Context, w io.Writer, truck events.TruckID, zone string, upTo uint64) error
 	Rebuild(ctx context.Context, progress func(done, total uint64)) (ledger.Rebuilt, error)
 }

@@ -15,6 +15,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"strings"
 	"syscall"
 	_ "time/tzdata" // so that time zones do not depend on the machine
 
@@ -49,7 +50,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	}
 	var usage *usageError
 	if errors.As(err, &usage) {
-		fmt.Fprintf(stderr, "spoilbook: %v\n  to do: see spoilbook %s --help\n", err, usage.command)
+		fmt.Fprintf(stderr, "spoilbook: %v\n  to do: see %s --help\n", err, strings.TrimSpace("spoilbook "+usage.command))
 		return 2
 	}
 	outcome := ledger.OutcomeOf(ledger.CodeOf(err))
@@ -84,11 +85,34 @@ Exit status: 0 done, 1 internal, 2 bad request, 3 not found, 4 held by another
 process or already settled, 5 a server or the engine is not available, 6 stored
 data is damaged, 7 some events were quarantined.`,
 		SilenceUsage: true, SilenceErrors: true,
+		PersistentPreRunE: func(c *cobra.Command, _ []string) error {
+			if err := c.ValidateRequiredFlags(); err != nil {
+				return &usageError{c.Name(), err}
+			}
+			return nil
+		},
 	}
+	group(root)
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error { return &usageError{c.Name(), err} })
-	root.AddCommand(serveCommand(), demoCommand(), emitCommand(), reportCommand(), eventsCommand(),
+	root.AddCommand(serveCommand(), demoCommand(), emitCommand(), reportCommand(), explainCommand(), issueCommand(), issuedCommand(), adjustmentCommand(), eventsCommand(),
 		quarantineCommand(), registerCommand(), postingsCommand(), rebuildCommand(), versionCommand())
 	return root
+}
+
+// group makes a command that only has others below it: alone it shows its help,
+// and a name that it does not have is a mistake.
+func group(c *cobra.Command) {
+	c.RunE = func(c *cobra.Command, _ []string) error { return c.Help() }
+	c.Args = func(c *cobra.Command, args []string) error {
+		if len(args) == 0 {
+			return nil
+		}
+		err := fmt.Errorf("%s has no command %q", c.CommandPath(), args[0])
+		if meant := c.SuggestionsFor(args[0]); len(meant) > 0 {
+			err = fmt.Errorf("%w; did you mean %s?", err, strings.Join(meant, " or "))
+		}
+		return &usageError{strings.TrimPrefix(strings.TrimPrefix(c.CommandPath(), "spoilbook"), " "), err}
+	}
 }
 
 // exactly asks for n arguments, with a message that says which.

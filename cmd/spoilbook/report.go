@@ -15,6 +15,7 @@ import (
 
 	"spoilbook/events"
 	"spoilbook/reports"
+	"spoilbook/reports/workrest"
 	"spoilbook/services/ledger"
 	"spoilbook/services/sheets"
 )
@@ -24,7 +25,7 @@ type reportArgs struct {
 	name, from, to, zone string
 	truck, job, client   string
 	upTo                 uint64
-	profile              string
+	profile, rest        string
 	format, table        string
 	by                   string
 }
@@ -60,24 +61,15 @@ out), zip (all tables as CSV), json, text.`,
 		},
 	}
 	addSiteFlags(c, &o)
+	addPeriodFlags(c, &a)
 	f := c.Flags()
-	f.StringVar(&a.from, "from", "", "first `day`, such as 2026-10-01")
-	f.StringVar(&a.to, "to", "", "last `day`, included")
-	f.StringVar(&a.zone, "tz", "", "time `zone` of the days, such as Europe/Dublin")
-	f.StringVar(&a.truck, "truck", "", "only this truck")
-	f.StringVar(&a.job, "job", "", "only this job")
-	f.StringVar(&a.client, "client", "", "only this client")
 	f.Uint64Var(&a.upTo, "at-position", 0, "ledger position to report at; 0 is the head")
 	f.StringVar(&a.profile, "profile", "", "manifest: completeness profile")
+	f.StringVar(&a.rest, "rest", "", "timesplit: rules of work and rest: "+strings.Join(workrest.Names(), ", "))
 	f.StringVar(&a.format, "format", "text", strings.Join(formats(), ", "))
 	f.StringVar(&a.table, "table", "", "csv: which table")
 	f.StringVar(&a.by, "by", "", "who asks, for the cover")
 	f.StringVarP(&out, "output", "o", "-", "`file` to write; - is standard output")
-	for _, name := range []string{"from", "to", "tz"} {
-		if err := c.MarkFlagRequired(name); err != nil {
-			panic(err) // the flag is defined above
-		}
-	}
 	return c
 }
 
@@ -98,7 +90,7 @@ func (a *reportArgs) settle(out string, formatGiven bool) error {
 // query turns the texts into a report query.
 func (a reportArgs) query(l *ledger.Ledger) (ledger.ReportQuery, error) {
 	period, err := l.PeriodOf(a.from, a.to, a.zone)
-	return ledger.ReportQuery{Name: a.name, Period: period, UpTo: a.upTo, Profile: a.profile, Filter: reports.Filter{
+	return ledger.ReportQuery{Name: a.name, Period: period, UpTo: a.upTo, Profile: a.profile, Rest: a.rest, Filter: reports.Filter{
 		Truck: events.TruckID(a.truck), Job: events.JobID(a.job), Client: events.ClientID(a.client)}}, err
 }
 
