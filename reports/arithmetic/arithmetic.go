@@ -10,6 +10,7 @@
 //	roundup(x)    the next whole number up      rounddown(x)  the next one down
 //	round(x)      the nearest, halves away from zero
 //	min(x, ...)   the least                     max(x, ...)   the greatest
+//	sqrt(x)       the root, to 30 digits
 //
 // A result is a number, which may have commas between its thousands, and what it is a
 // number of. It is true when the arithmetic gives it to its printed digits.
@@ -138,8 +139,20 @@ func call(e *ast.CallExpr) (*big.Rat, error) {
 		return best, nil
 	case len(args) != 1:
 		return nil, fmt.Errorf("%s takes one number", name.Name)
+	case name.Name == "sqrt":
+		return root(args[0])
 	}
 	return whole(name.Name, args[0])
+}
+
+// root returns a root to 30 digits and more, which no printed result shows.
+func root(v *big.Rat) (*big.Rat, error) {
+	if v.Sign() < 0 {
+		return nil, errors.New("it takes the root of a negative number")
+	}
+	f := new(big.Float).SetPrec(200).SetRat(v)
+	r, _ := f.Sqrt(f).Rat(nil)
+	return r, nil
 }
 
 // whole rounds to a whole number.

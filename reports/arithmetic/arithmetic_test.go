@@ -10,13 +10,14 @@ func TestValue(t *testing.T) {
 		"1 + 2 × 3": "7", "(1 + 2) × 3": "9", "7 ÷ 4": "7/4", "10 − 2 − 3": "5", "−3 + 1": "-2", "0.1 + 0.2": "3/10",
 		"roundup(40 ÷ 15) × 15": "45", "roundup(45 ÷ 15)": "3", "roundup(−1.5)": "-1", "rounddown(2.9)": "2", "rounddown(−2.1)": "-3",
 		"round(2.5)": "3", "round(−2.5)": "-3", "round(−2.4)": "-2", "round(2.4)": "2", "max(0, 60 − 75)": "0", "min(3, 2, 4)": "2",
+		"sqrt(9 ÷ 4)": "3/2", "sqrt(0)": "0", "round(sqrt(2) × 1000000000000)": "1414213562373",
 	} {
 		got, err := Value(expression)
 		if want, _ := new(big.Rat).SetString(want); err != nil || got.Cmp(want) != 0 {
 			t.Errorf("%s = %v, %v; want %v", expression, got, err, want)
 		}
 	}
-	for _, expression := range []string{"", "1 +", "x", `"1"`, "1 / 0", "f(1)", "1 % 2", "round(1, 2)", "min()", "!1", "a.b(1)", "1,000"} {
+	for _, expression := range []string{"", "1 +", "x", `"1"`, "1 / 0", "f(1)", "1 % 2", "round(1, 2)", "min()", "sqrt(0 − 1)", "sqrt(1, 2)", "!1", "a.b(1)", "1,000"} {
 		if v, err := Value(expression); err == nil {
 			t.Errorf("%q was read as %v", expression, v)
 		}

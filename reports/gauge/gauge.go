@@ -1,6 +1,7 @@
-// Package gauge turns what a tank's level gauge shows into a volume, by geometry
-// or by a table that somebody made by filling the tank, and says how deep a vacuum
-// the air can give.
+// Package gauge turns what an instrument shows into the quantity that is wanted: a
+// tank's level into a volume, by geometry or by a table that somebody made by filling
+// the tank; a jet's pressure into a flow; a temperature into the density of water. And
+// it says how deep a vacuum the air can give.
 //
 // For example the debris tank of a truck is a horizontal cylinder with flat ends,
 // 1.8 m across and 4.2 m long. At a level of 1.2 m it holds
