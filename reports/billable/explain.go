@@ -110,11 +110,11 @@ func (x *exposition) agreed() {
 	when := "when it occurred"
 	switch x.l.Kind {
 	case ForTime, ForRounding, ForMinimum:
-		when = "when the visit began; time without a visit goes by its own start, and a day's rounding and minimum by its first billed time"
+		when = "when the visit began (without a visit, when the time did; for a day, when its first billed time did)"
 	case ForFee:
-		when = "when the visit began, or at the day's first time, or when the tip occurred"
+		when = "when the visit began, the day's first time did, or the tip occurred"
 	}
-	x.rule("common practice", "The job, rate card, calendar and tax in force %s are applied throughout, here those of %s.", when, t.at)
+	x.rule("common practice", "The job, rate card, calendar and tax are those in force %s, here at %s.", when, t.at)
 }
 
 // cardReads notes the card with the values that the line used.
