@@ -16,6 +16,7 @@ type stop struct {
 	visit     int   // of a site: its visit; of a facility: the visit left before it
 	dump      int   // of a facility
 	tips      []int // entries, of a facility
+	loaded    bool  // a load was made after the tips: the next tip is another stop's
 	arrival   []uint64
 	leaving   []uint64
 }
@@ -33,6 +34,8 @@ type placer struct {
 	tip   map[int]int // the dump that a tip's entry belongs to
 	at    *stop       // the open stop at a site, or nil
 	visit int         // the latest visit, -1 for none
+
+	passed events.Time // the end of the latest stop at a facility without a tip
 }
 
 // base is the ground on which an entry's claims lie: segments that fill the
@@ -92,7 +95,7 @@ func (p *placer) marks() []mark {
 	all := []mark{}
 	var open *stop
 	flush := func() {
-		if open != nil && len(open.tips) > 0 {
+		if open != nil {
 			if !open.toKnown {
 				open.to = p.endOfTips(open)
 			}
@@ -106,16 +109,24 @@ func (p *placer) marks() []mark {
 		case events.KindFacilityArrived:
 			flush()
 			open = &stop{facility: true, from: m.at, fromKnown: true, arrival: e.Positions}
+		case events.KindLoadCollected:
+			if open != nil && len(open.tips) > 0 && !m.at.Before(p.endOfTips(open)) {
+				open.loaded = true
+			}
 		case events.KindSpoilTipped:
+			if open != nil && open.loaded {
+				flush()
+			}
 			if open == nil {
 				open = &stop{facility: true, from: m.at, arrival: e.Positions}
 			}
 			open.tips = append(open.tips, m.entry)
 			open.leaving = e.Positions
 		case events.KindFacilityLeft:
-			if open != nil {
-				open.to, open.toKnown, open.leaving = m.at, true, e.Positions
+			if open == nil {
+				open = &stop{facility: true, from: m.at}
 			}
+			open.to, open.toKnown, open.leaving = m.at, true, e.Positions
 			flush()
 		default:
 			flush()
@@ -127,14 +138,15 @@ func (p *placer) marks() []mark {
 	return all
 }
 
-// signs returns the place events and tips of the shift, tips at their start.
+// signs returns the place events, loads and tips of the shift, the latter two at
+// their start.
 func (p *placer) signs() []mark {
 	list := []mark{}
 	for _, i := range p.sp.items {
 		switch e := &p.d.entries[i]; e.Kind() {
 		case events.KindSiteArrived, events.KindSiteLeft, events.KindFacilityArrived, events.KindFacilityLeft:
 			list = append(list, mark{at: e.Occurred, kind: e.Kind(), entry: i})
-		case events.KindSpoilTipped:
+		case events.KindSpoilTipped, events.KindLoadCollected:
 			from, _ := e.Interval()
 			list = append(list, mark{at: later(from, p.s.From), kind: e.Kind(), entry: i})
 		}
@@ -162,6 +174,10 @@ func (p *placer) take(m *mark) {
 	case events.KindSiteLeft:
 		p.leave(m)
 	default:
+		if len(m.stop.tips) == 0 {
+			p.passFacility(m.stop)
+			return
+		}
 		p.visitFacility(m.stop)
 	}
 }
@@ -179,8 +195,11 @@ func (p *placer) arrive(m *mark) {
 
 func (p *placer) leave(m *mark) {
 	e := &p.d.entries[m.entry]
+	if p.at != nil && p.s.Visits[p.at.visit].Job != e.Job {
+		p.lose(p.firstWorkOf(e.Job, p.at.from, m.at)) // of the two sites one was left and the other arrived at unsaid
+	}
 	if p.at == nil {
-		from := p.firstWorkOf(e.Job, m.at)
+		from := p.firstWorkOf(e.Job, p.lastEnd(), m.at)
 		p.visit = p.addVisit(Visit{Job: e.Job, Arrived: from, Positions: e.Positions})
 		p.at = &stop{from: from, visit: p.visit}
 	}
@@ -189,6 +208,17 @@ func (p *placer) leave(m *mark) {
 	p.at.to, p.at.toKnown, p.at.leaving = m.at, true, e.Positions
 	p.stops = append(p.stops, *p.at)
 	p.at = nil
+}
+
+// passFacility takes a stop without a tip, which is part of a journey. When the
+// truck had not left a site, what it did is known again from here on.
+func (p *placer) passFacility(f stop) {
+	p.passed = f.to
+	if p.at == nil {
+		return
+	}
+	p.lose(f.from)
+	p.stops = append(p.stops, stop{from: f.from, to: f.from, toKnown: true, visit: p.visit, leaving: append(slices.Clone(f.arrival), f.leaving...)})
 }
 
 // visitFacility adds a stop at a facility, with its dump.
@@ -231,10 +261,10 @@ func (p *placer) lose(t events.Time) {
 	p.at = nil
 }
 
-// firstWorkOf returns when work for a job began since the last stop, or t when
-// none did before t.
-func (p *placer) firstWorkOf(job events.JobID, t events.Time) events.Time {
-	first, since := t, p.lastEnd()
+// firstWorkOf returns when work for a job began since a time, or t when none did
+// before t.
+func (p *placer) firstWorkOf(job events.JobID, since, t events.Time) events.Time {
+	first := t
 	for _, i := range p.sp.items {
 		e := &p.d.entries[i]
 		from, _ := e.Interval()
@@ -247,9 +277,9 @@ func (p *placer) firstWorkOf(job events.JobID, t events.Time) events.Time {
 
 func (p *placer) lastEnd() events.Time {
 	if n := len(p.stops); n > 0 {
-		return p.stops[n-1].to
+		return later(p.stops[n-1].to, p.passed)
 	}
-	return p.s.From
+	return later(p.s.From, p.passed)
 }
 
 func (p *placer) addVisit(v Visit) int {
@@ -310,12 +340,11 @@ func (p *placer) journey(before, next *stop) claim {
 	switch {
 	case before == nil && next == nil:
 		return lost
+	case next == nil && (p.s.Open || !before.facility && !before.toKnown):
+		return lost
 	case next == nil && before.facility:
 		return p.dumping(before, Return, before.leaving)
 	case next == nil:
-		if !before.toKnown || p.s.Open {
-			return lost
-		}
 		return p.travel(before.visit, append(slices.Clone(before.leaving), p.d.entries[p.sp.end].Positions...))
 	case before != nil && !before.facility && !before.toKnown, !next.facility && !next.fromKnown:
 		return lost

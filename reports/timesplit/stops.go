@@ -77,42 +77,73 @@ type stopRun struct {
 // findStops joins presses, resets and restarts into runs.
 func (d *division) findStops() {
 	var open *stopRun
-	finish := func() {
-		if open != nil {
-			d.finishStop(open)
+	// A stop that was never restarted ends with the shift it began in, and presses
+	// of a later shift are another stop.
+	end := func() {
+		rest := d.cutRun(open)
+		d.finishStop(open)
+		open = rest
+	}
+	ended := func(t events.Time) {
+		for open != nil && d.workedSince(open, t) {
+			end()
 		}
-		open = nil
 	}
 	for i := range d.entries {
 		e := &d.entries[i]
 		switch e.Body.(type) {
 		case events.EmergencyStopPressed:
-			if open != nil && d.workedSince(open, e.Occurred) {
-				finish()
-			}
+			ended(e.Occurred)
 			if open == nil {
 				open = &stopRun{restart: -1, from: e.Occurred}
 			}
 			open.presses, open.reset = append(open.presses, i), -1
 		case events.EmergencyStopReset:
-			if open == nil || d.workedSince(open, e.Occurred) {
+			ended(e.Occurred)
+			if open == nil {
 				d.unused(i, "resets no emergency stop")
 				continue
 			}
 			open.reset, open.resets = i, append(open.resets, i)
 		case events.PlantRestarted:
-			if open != nil && d.workedSince(open, e.Occurred) {
-				finish()
-			}
+			ended(e.Occurred)
 			if open == nil {
 				d.unused(i, "restarts after no emergency stop")
 				continue
 			}
 			open.restart = i
-			finish()
+			d.finishStop(open)
+			open = nil
 		}
 	}
-	finish()
+	for open != nil {
+		end()
+	}
+}
+
+// cutRun leaves in run what happened before the end of the shift that it began in
+// and returns the rest from its first press on, or nil when there is no press.
+func (d *division) cutRun(run *stopRun) *stopRun {
+	end := d.shiftEnd(run)
+	n := slices.IndexFunc(run.presses, func(i int) bool { return end.Before(d.entries[i].Occurred) })
+	if n < 0 {
+		return nil
+	}
+	first := run.presses[n]
+	rest := &stopRun{presses: run.presses[n:], reset: -1, restart: -1, from: d.entries[first].Occurred}
+	run.presses = run.presses[:n:n]
+	if run.reset > first {
+		rest.reset = run.reset
+	}
+	k := slices.IndexFunc(run.resets, func(i int) bool { return i > first })
+	if k >= 0 {
+		run.resets, rest.resets = run.resets[:k:k], run.resets[k:]
+	}
+	run.reset = -1
+	if m := len(run.resets); m > 0 && run.resets[m-1] > run.presses[n-1] {
+		run.reset = run.resets[m-1]
+	}
+	return rest
 }
 
 // workedSince reports whether, in a shift after the one the stop began in and

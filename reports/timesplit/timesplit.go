@@ -26,21 +26,27 @@
 // A truck is at a site from site.arrived to site.left. Where the leaving is
 // missing and the truck turns up elsewhere, it is on site until the last entry
 // there and unexplained from then on; where the arrival is missing, it is on site
-// from the first load of that job and unexplained before. A shift that ended on
-// site hands the visit to the next shift, unless that one begins with an arrival.
+// from the first load of that job and unexplained before. Leaving the site of
+// another job than the truck is at is both. Loads with neither an arrival nor a
+// leaving are loading and no visit, and what fills no time (see Shifts) says
+// nothing of where the truck was. A shift that ended on site hands the visit to the
+// next shift, unless that one begins with an arrival.
 //
 // Time between a departure and the next arrival is travel. The shift's start is a
 // departure, and its recorded end an arrival once the truck has left a site: the
 // way home. Time with no departure or no arrival is unexplained, and a finding
-// when a shift has more than a quarter of an hour of it.
+// when a shift has more than a quarter of an hour of it. The end of a shift that
+// has no end is no arrival, after a full dump either.
 //
 // A full dump is the haul (left the site, or began the shift, until the facility),
 // queue, tip, wash-out and return (left the facility until the next site or the
 // shift's end). A tip whose facility.arrived is missing began the stop, one whose
 // facility.left is missing ended it; a tip while the truck is on site, with
-// neither, counts as the tip alone. Between two facilities is the haul of the
-// second. A stop at a facility without a tip is part of the journey: travel,
-// except what is recorded as standby, rest or a refill.
+// neither, counts as the tip alone. Tips with a load between them are of two
+// stops. Between two facilities is the haul of the second. A stop at a facility
+// without a tip is part of the journey: travel, haul or return, except what is
+// recorded as standby, rest or a refill. A site that it was reached from without
+// leaving was left before it.
 //
 // # Whose time it is
 //
@@ -54,9 +60,10 @@
 // A stop runs from the first press to plant.restarted; further presses join it. A
 // reset permits a restart and does not end the stop. A restart without a reset
 // since the last press ends it and is flagged. A stop that was never restarted
-// ends with its shift, and is flagged when it was not reset either. A stop goes on
-// into a later shift only when the restart is recorded there and no plant work
-// lies between.
+// ends with its shift, and is flagged when it was not reset either; a press in a
+// later shift is another stop. A stop goes on into later shifts only when the
+// restart is recorded in one and no load, decant or tip lies between the end of the
+// shift it began in and the restart.
 //
 // # Shifts
 //
