@@ -6,7 +6,8 @@ import (
 )
 
 // refill draws water from a source into the fresh tank. A measured volume counts;
-// otherwise the meter's difference does where it is not negative.
+// otherwise the meter's difference does where it is not negative, across a change of the
+// meter too.
 func (f *fold) refill(e *reports.Entry, b events.WaterRefilled) {
 	source, ok := f.journal.Book.WaterSource(b.WaterSource, e.Occurred)
 	if !ok {
@@ -14,7 +15,7 @@ func (f *fold) refill(e *reports.Entry, b events.WaterRefilled) {
 	}
 	r := Refill{Entry: e, Source: b.WaterSource, Use: source.Use}
 	if b.MeterStartML != nil && b.MeterEndML != nil {
-		drawn := *b.MeterEndML - *b.MeterStartML
+		drawn := f.metered(e, b)
 		r.MeterML = &drawn
 	}
 	if b.Volume != nil {
@@ -32,6 +33,22 @@ func (f *fold) refill(e *reports.Entry, b events.WaterRefilled) {
 	r.AfterML = f.freshML
 	f.account.Refills = append(f.account.Refills, r)
 	f.checkLimits(e)
+}
+
+// metered returns what passed the meter between a refill's two readings. A reading that
+// fell is explained by a change of that source's meter while the refill lasted.
+func (f *fold) metered(e *reports.Entry, b events.WaterRefilled) int64 {
+	drawn := *b.MeterEndML - *b.MeterStartML
+	if drawn >= 0 {
+		return drawn
+	}
+	start, end := e.Interval()
+	for _, m := range f.journal.MeterChanges(b.WaterSource) {
+		if !m.Entry.Occurred.Before(start) && !end.Before(m.Entry.Occurred) {
+			drawn += m.FinalML - m.StartML
+		}
+	}
+	return drawn
 }
 
 // checkFreshCapacity finds a fresh tank over its capacity, once each time.

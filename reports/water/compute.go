@@ -27,11 +27,14 @@ func Compute(j *reports.Journal, q reports.Request, o Options) *Report {
 		weeks:    map[placeDay]*TurbidityWeek{},
 		banks:    map[events.JobID]*BankWater{},
 		meters:   map[meterKey][]mark{},
+		changes:  map[events.WaterSourceID][]reports.MeterChange{},
+		ways:     map[wayKey]*Known{},
 		seenIn:   map[placeDay]bool{}}
 	for _, date := range q.Period.EachDay() {
 		b.days[date] = len(b.report.Days)
 		b.report.Days = append(b.report.Days, Day{Date: date})
 	}
+	b.breaks()
 	for _, id := range j.Trucks() {
 		b.truck(tank.Fold(j, id, o.Tank))
 	}
@@ -56,6 +59,8 @@ type builder struct {
 	seenIn   map[placeDay]bool // outfall days and weeks with a decant of the report
 	banks    map[events.JobID]*BankWater
 	meters   map[meterKey][]mark
+	changes  map[events.WaterSourceID][]reports.MeterChange
+	ways     map[wayKey]*Known
 }
 
 type lineKey struct {
@@ -90,6 +95,7 @@ func (b *builder) truck(a *tank.Account) {
 	b.total(a)
 	if !b.report.Narrowed {
 		b.fresh(a)
+		b.leftByLevel(a)
 	}
 	b.accountFindings(a)
 }
@@ -124,6 +130,7 @@ func (b *builder) load(l *tank.Load) {
 	if body.JettingWater != nil {
 		b.use(Use{Entry: l.Entry, Purpose: forJetting, VolumeML: l.JettingML, IntoDebrisTank: l.LostML == 0, Basis: body.JettingWater.Basis})
 	}
+	b.jettedByNozzle(l)
 	w := b.banks[l.Job]
 	if w == nil {
 		w = &BankWater{Job: l.Job}
@@ -189,8 +196,8 @@ func (b *builder) total(a *tank.Account) {
 func (b *builder) accountFindings(a *tank.Account) {
 	for _, f := range a.Findings {
 		switch f.Code {
-		case reports.FreshOverdrawn, reports.FreshOverCapacity, reports.GaugeDiffers, reports.DecantOverFree,
-			reports.DecantOverHeld, reports.UnknownReference:
+		case reports.FreshOverdrawn, reports.FreshOverCapacity, reports.GaugeDiffers, reports.LevelUnusable,
+			reports.DecantOverFree, reports.DecantOverHeld, reports.UnknownReference:
 			if b.q.Period.Contains(f.At) && b.q.WantsJob(b.j, f.Job, f.At) {
 				b.report.Findings = append(b.report.Findings, f)
 			}
@@ -251,6 +258,7 @@ func (b *builder) finish() {
 	b.outfallDays()
 	b.turbidityWeeks()
 	b.judgeReadings()
+	b.judgeWays()
 	for i := range r.Days {
 		slices.Sort(r.Days[i].Cites)
 		r.Days[i].Cites = slices.Compact(r.Days[i].Cites)

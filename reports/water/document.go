@@ -19,6 +19,7 @@ func (r *Report) Document() reports.Document {
 	if !r.Narrowed {
 		d.Tables = append(d.Tables, r.freshTable(), r.gaugeTable(), r.readingTable())
 	}
+	d.Tables = append(d.Tables, r.waysTable())
 	d.Pictures = r.pictures()
 	return d
 }

@@ -40,6 +40,7 @@ func (b *builder) refill(r *tank.Refill, asked bool) {
 	day, line := b.flow(e)
 	day.draw(r.Use, r.VolumeML)
 	line.draw(r.Use, r.VolumeML)
+	b.drawnByMeter(&d, source)
 	b.report.Draws = append(b.report.Draws, d)
 }
 

@@ -49,6 +49,10 @@ func (r *Report) gaugeTable() reports.Table {
 		Note:    "A difference within what the instruments explain is shown and nothing is moved.",
 		Columns: columns, Cited: true,
 		Rows: rows(r.Gauges, func(g *tank.Gauge) reports.Row {
+			if g.Unusable {
+				return reports.Row{Cites: g.Entry.Positions, Cells: []reports.Cell{reports.At(g.Entry.Occurred), reports.T(string(g.Entry.Truck)),
+					reports.N(g.AccountML), reports.Blank(), reports.Blank(), reports.Blank(), reports.Blank(), reports.T(gaugeResult(g))}}
+			}
 			return reports.Row{Cites: g.Entry.Positions, Cells: []reports.Cell{reports.At(g.Entry.Occurred), reports.T(string(g.Entry.Truck)),
 				reports.N(g.AccountML), reports.N(g.MeasuredML), reports.N(g.DifferenceML), reports.N(g.ToleranceML), reports.N(g.AdjustedML), reports.T(gaugeResult(g))}}
 		})}
@@ -56,6 +60,8 @@ func (r *Report) gaugeTable() reports.Table {
 
 func gaugeResult(g *tank.Gauge) string {
 	switch {
+	case g.Unusable:
+		return "level of no use"
 	case g.Opening:
 		return "opening"
 	case g.Adjusted:

@@ -13,6 +13,18 @@
 //	W-BORE   2026-10-06      0 L   cap 5000 L
 //
 // A day without a draw is an explicit zero. Recycled water is never counted as mains.
+//
+// What was entered is held against three ways of knowing that do not rest on it: the
+// source's meter, two gauges of the fresh tank with the refills between, and the flow
+// of a free jet of the pressure, nozzle and running time recorded with a load. Each is
+// labelled and shown with what the tolerances of both sides explain; none replaces the
+// entry. Instruments' limits count as rectangular and are added as squares, doubled
+// (JCGM 100); the limits of one nozzle's estimates add up as they are.
+//
+// A meter's readings never fall, but for a change that somebody entered: where it
+// rolled over what passed goes on across the change, for nobody saw when it happened;
+// where it was replaced or set anew the last reading is held against the draws, and the
+// next begins again. A fall that no change explains is a finding.
 package water
 
 import (
@@ -52,6 +64,7 @@ type Report struct {
 	Gauges   []tank.Gauge // of fresh tanks
 	Readings []Reading
 	Banks    []BankWater
+	Ways     []Known // meter, gauge and nozzle against the entries
 	Totals   Totals
 	Findings []reports.Finding
 }
@@ -246,7 +259,7 @@ type Reading struct {
 	Source    events.WaterSourceID
 	Meter     string
 	At        events.Time
-	What      string // "read", "refill start" or "refill end"
+	What      string // "read", "refill start", "refill end", or on which side of a change it is
 	ReadingML int64
 	// AdvanceML is from the reading before, DrawnML what the entries in between drew
 	// without readings of their own, and AllowedML what the two may differ by; nil for
