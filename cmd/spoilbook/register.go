@@ -29,7 +29,8 @@ sources, outfalls and rate cards are, each entry from a time on. It is kept as
 YAML files and recorded in the ledger as register revised events, so that the
 ledger alone reproduces a report. Loading files again records only what changed.`,
 	}
-	c.AddCommand(registerLoad(), registerCheck(), registerWrite())
+	group(c)
+	c.AddCommand(registerLoad(), registerCheck(), registerWrite(), registerHolidays())
 	return c
 }
 
