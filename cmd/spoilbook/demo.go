@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"net"
 	"path/filepath"
 	"time"
 
@@ -80,9 +79,9 @@ func runDemo(ctx context.Context, o siteOptions, out, listen string, stay bool, 
 		fmt.Fprintf(stdout, "\nNext: spoilbook demo --serve leaves the HTTP API up; spoilbook quarantine list shows what could not be recorded.\n")
 		return nil
 	}
-	l, err := net.Listen("tcp", listen)
+	l, err := listenOn(listen)
 	if err != nil {
-		return ledger.Wrap(ledger.InUse, err, "listen on %s", listen)
+		return err
 	}
 	fmt.Fprintf(stdout, "\nServing at http://%s (API description at /openapi.json) until you press Ctrl-C\n", l.Addr())
 	return s.serveHTTP(ctx, l, registry, nil)

@@ -48,7 +48,7 @@ nothing. A line that is no valid event is quarantined whole with its reason.`,
 			}
 			defer closeIn()
 			return withBook(c, o, writing, func(ctx context.Context, b book) error {
-				fates, lines, err := emit(ctx, b, in, c.ErrOrStderr(), wait)
+				fates, lines, err := emit(ctx, b, in(), c.ErrOrStderr(), wait)
 				if err == nil || fates.Position > 0 {
 					printFates(c.OutOrStdout(), fates, lines)
 				}
@@ -64,15 +64,17 @@ nothing. A line that is no valid event is quarantined whole with its reason.`,
 	return c
 }
 
-func openInput(path string) (io.Reader, func(), error) {
+// openInput opens a file before anything else is opened. Standard input is asked
+// for only when it is read: opening an engine moves it.
+func openInput(path string) (input func() io.Reader, closeInput func(), err error) {
 	if path == "-" {
-		return engine.StandardInput(), func() {}, nil
+		return func() io.Reader { return engine.StandardInput() }, func() {}, nil
 	}
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, nil, ledger.Wrap(ledger.NotFound, err, "emit")
 	}
-	return f, func() { _ = f.Close() }, nil // nothing was written to it
+	return func() io.Reader { return f }, func() { _ = f.Close() }, nil // nothing was written to it
 }
 
 // emission is what was handed over of a file so far.

@@ -85,6 +85,7 @@ func quarantineCommand() *cobra.Command {
 with its reason. Release one, repaired if need be, to have it judged again;
 dismiss one to note that it is not to be recorded.`,
 	}
+	group(c)
 	c.AddCommand(quarantineList(), quarantineShow(), quarantineRelease(), quarantineDismiss())
 	return c
 }

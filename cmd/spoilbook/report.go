@@ -117,7 +117,11 @@ func writeReport(ctx context.Context, w io.Writer, r *ledger.Report, format, tab
 		if table == "" && len(r.Document.Tables) > 0 {
 			table = r.Document.Tables[0].Name
 		}
-		return sheets.CSV(w, r.Document, table, p)
+		err := sheets.CSV(w, r.Document, table, p)
+		if !slices.ContainsFunc(r.Document.Tables, func(t reports.Table) bool { return t.Name == table }) {
+			err = ledger.Wrap(ledger.NotFound, err, "table") // it names those there are
+		}
+		return err
 	case "zip":
 		return sheets.CSVZip(w, r.Document, p)
 	case "json":

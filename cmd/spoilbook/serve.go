@@ -7,6 +7,7 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"syscall"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -54,9 +55,9 @@ func serve(ctx context.Context, o siteOptions, listen, engineListen string, host
 	s := &site{options: o, log: o.logger(stderr), observe: observeIntake(registry)}
 	defer func() { err = errors.Join(err, s.close()) }()
 	// The port is taken first: a second process should learn at once that it is.
-	l, err := net.Listen("tcp", listen)
+	l, err := listenOn(listen)
 	if err != nil {
-		return ledger.Wrap(ledger.InUse, err, "listen on %s", listen)
+		return err
 	}
 	defer l.Close()
 	if err := s.open(ctx, true, stderr); err != nil {
@@ -83,6 +84,18 @@ func serve(ctx context.Context, o siteOptions, listen, engineListen string, host
 		fmt.Fprintf(stdout, "NATS clients connect to %s and publish on spoilbook.events.truck.NAME\n", at)
 	}
 	return s.serveHTTP(ctx, l, registry, hosts)
+}
+
+// listenOn takes a port, or says whether it is another's or no port at all.
+func listenOn(address string) (net.Listener, error) {
+	l, err := net.Listen("tcp", address)
+	switch {
+	case errors.Is(err, syscall.EADDRINUSE):
+		return nil, ledger.Wrap(ledger.InUse, err, "listen on %s", address)
+	case err != nil:
+		return nil, ledger.Wrap(ledger.BadRequest, err, "listen on %q; an address is such as 127.0.0.1:8080", address)
+	}
+	return l, nil
 }
 
 // serveHTTP answers until ctx ends or the intake dies.
@@ -128,9 +141,9 @@ func (s *site) serveEngine(listen string, stdout io.Writer) (stop func(), err er
 	if ip := net.ParseIP(host); err != nil || host != "localhost" && (ip == nil || !ip.IsLoopback()) {
 		return nil, ledger.Fail(ledger.BadRequest, "--engine-listen: found %q; allowed: a loopback address such as 127.0.0.1:8123", listen)
 	}
-	l, err := net.Listen("tcp", listen)
+	l, err := listenOn(listen)
 	if err != nil {
-		return nil, ledger.Wrap(ledger.InUse, err, "listen on %s", listen)
+		return nil, err
 	}
 	server := &http.Server{Handler: s.engine.Handler(engine.HandlerOptions{ReadOnly: true}), ReadHeaderTimeout: 10 * time.Second}
 	go func() {

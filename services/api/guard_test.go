@@ -203,7 +203,7 @@ func TestBrokenDownload(t *testing.T) {
 	conn, err := net.Dial("tcp", strings.TrimPrefix(r.server.URL, "http://"))
 	r.must(err)
 	defer conn.Close()
-	_, err = io.WriteString(conn, "GET /v1/reports/water?from=2026-10-01&to=2026-10-31&tz=Europe/Dublin HTTP/1.1\r\nHost: localhost\r\n\r\n")
+	_, err = io.WriteString(conn, "GET /v1/reports/water?from=2026-10-01&to=2026-10-31&tz=Europe/Dublin&format=json HTTP/1.1\r\nHost: localhost\r\n\r\n")
 	r.must(err)
 	res, err := http.ReadResponse(bufio.NewReader(conn), nil)
 	r.must(err)

@@ -241,7 +241,7 @@ func write(ctx context.Context, w io.Writer, r *ledger.Report, format, table, by
 		if table == "" {
 			table = r.Document.Tables[0].Name
 		}
-		return sheets.CSV(w, r.Document, table, p)
+		return ledger.Wrap(ledger.NotFound, sheets.CSV(w, r.Document, table, p), "table")
 	case "zip":
 		return sheets.CSVZip(w, r.Document, p)
 	case "json":

@@ -23,6 +23,8 @@ import (
 
 	"github.com/ClickHouse/clickhouse-go/v2"
 	"github.com/ClickHouse/clickhouse-go/v2/lib/driver"
+
+	"spoilbook/services/ledger"
 )
 
 // Options say where the ledger is kept.
@@ -50,16 +52,18 @@ type Store struct {
 func Open(ctx context.Context, o Options) (*Store, error) {
 	opts, err := o.clickhouse()
 	if err != nil {
-		return nil, fmt.Errorf("open store: %w", err)
+		return nil, ledger.Wrap(ledger.BadRequest, err, "open store")
 	}
 	conn, err := clickhouse.Open(opts)
 	if err != nil {
 		return nil, fmt.Errorf("open store: %w", err)
 	}
 	s := &Store{conn: watched{conn}, database: opts.Auth.Database}
+	answer, stop := context.WithTimeout(ctx, opts.DialTimeout)
+	defer stop()
 	ctx, cancel := context.WithTimeout(ctx, opts.DialTimeout+30*time.Second)
 	defer cancel()
-	if err := s.conn.Ping(ctx); err != nil {
+	if err := s.conn.Ping(answer); err != nil {
 		return nil, errors.Join(fmt.Errorf("open store: no answer from %s: %w", where(o), err), conn.Close())
 	}
 	if err := s.migrate(ctx); err != nil {
