@@ -200,6 +200,10 @@ func TestExplainATip(t *testing.T) {
 	if last := e.Steps[len(e.Steps)-1]; !ok || last.Arithmetic != plain(r.Invoices[0].NetCents)+" + "+plain(r.Invoices[0].TaxCents) {
 		t.Errorf("the invoice: %+v", e.Steps)
 	}
+	r.Request.Filter.Client = "C-1"
+	if tables := r.Document().Tables; tables[len(tables)-1].Name != "Dispute sheet" {
+		t.Error("the client's report has no dispute sheet")
+	}
 	sections := map[string]int{}
 	for row := range r.DisputeSheetOf("C-1").Rows {
 		sections[row.Cells[1].Text]++
