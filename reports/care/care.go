@@ -4,7 +4,7 @@
 // not in order when work began.
 //
 // What is due follows from what the truck did. A shift from 06:30 to 15:00 with the
-// first pump at 07:40, a tip that ended 11:05, the next load at 12:20 and no flush is
+// arrival on site at 07:40, a tip that ended 11:05, the next load at 12:20 and no flush is
 //
 //	prestart-check        due before 07:40              done 06:38
 //	final-filter-checked  due before 15:00              done 06:43
