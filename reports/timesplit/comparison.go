@@ -72,12 +72,12 @@ func (r *Report) replayTable() reports.Table {
 	rows := []reports.Row{}
 	for i := range r.Replays {
 		p := &r.Replays[i]
-		rows = append(rows, reports.Row{Cites: p.Positions, Cells: []reports.Cell{
+		rows = append(rows, reports.Row{Key: string(p.Truck), Cites: p.Positions, Cells: []reports.Cell{
 			reports.T(string(p.Truck)), reports.N(int64(p.Loads)), reports.N(int64(p.PlainTrips)), reports.N(int64(p.DecantTrips)),
 			reports.N(int64(p.SavedTrips())), reports.N(p.CycleMS), reports.N(p.DecantMS), reports.N(p.SavedMS()),
 			reports.N(int64(p.RecordedTrips)), reports.N(int64(p.OverLoads)), reports.T(p.CycleFrom)}})
 	}
-	return reports.Table{Name: "Without decanting", Title: "The same loads with and without decanting", Empty: "No load was collected in this period.",
+	return reports.Table{Name: replayTable, Title: "The same loads with and without decanting", Empty: "No load was collected in this period.",
 		Note: "The loads are replayed twice under one rule, with the decants as recorded and with none: the tank is emptied whole whenever the next load would not fit or would pass " +
 			"the permitted gross less tare and fresh water (by the account; a full fresh tank where it does not know), and at the end when the last load was tipped; " +
 			"a decant takes the volume recorded for it. Trips saved is the difference; each saves one mean full dump, and the time spent decanting goes off. " +

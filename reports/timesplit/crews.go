@@ -93,7 +93,7 @@ func (r *Report) workRest(people roster) {
 			s := &over[i]
 			r.Findings = append(r.Findings, reports.NewFinding(reports.WorkWithoutRest, s.Trucks[0], s.From, s.Cites,
 				"%s: %s of %s, from %s; the limit is %s (%s, from %s); a warning and no certification", p.text(), hoursMinutes(s.MS),
-				s.Limit.Says, s.From, hoursMinutes(s.Limit.MaxMS), r.Rest.Title, r.Rest.Source))
+				s.Limit.Says, moment(s.From), hoursMinutes(s.Limit.MaxMS), r.Rest.Title, r.Rest.Source))
 		}
 	}
 }
@@ -177,7 +177,7 @@ func (r *Report) operatorTable() reports.Table {
 	rows := []reports.Row{}
 	for _, p := range slices.SortedFunc(mapKeys(sums), comparePersons) {
 		cells := append([]reports.Cell{reports.T(p.text()), reports.N(shifts[p])}, activityCells(sums[p])...)
-		rows = append(rows, reports.Row{Key: p.text(), Cells: cells, Cites: reports.Union(cites[p])})
+		rows = append(rows, reports.Row{Cells: cells, Cites: reports.Union(cites[p])})
 	}
 	return reports.Table{Name: "Operators", Title: "Hours of each operator's shifts by activity", Empty: "No truck was on shift in this period.",
 		Note:    "By who drove the shift, so these are the trucks' hours; the others aboard are in Crews.",
@@ -191,7 +191,7 @@ func (r *Report) crewTable() reports.Table {
 		reports.DurationColumn("driving_h", "At the wheel"), reports.DurationColumn("rest_h", "Rest recorded")}
 	rows := []reports.Row{}
 	for _, h := range r.hands() {
-		rows = append(rows, reports.Row{Key: h.Person, Cites: h.Positions, Cells: []reports.Cell{reports.T(h.Person), reports.N(int64(h.DriverShifts)),
+		rows = append(rows, reports.Row{Cites: h.Positions, Cells: []reports.Cell{reports.T(h.Person), reports.N(int64(h.DriverShifts)),
 			reports.N(int64(h.CrewShifts)), reports.N(h.DriverMS), reports.N(h.CrewMS), reports.N(h.DriverMS + h.CrewMS), reports.N(h.DrivingMS), reports.N(h.RestMS)}})
 	}
 	return reports.Table{Name: "Crews", Title: "Hours of everybody aboard", Empty: "No truck was on shift in this period.",
@@ -222,11 +222,11 @@ func (r *Report) workRestTable() reports.Table {
 		for n, id := range s.Trucks {
 			trucks[n] = string(id)
 		}
-		rows = append(rows, reports.Row{Key: l.Person + "/" + s.Limit.Name, Cites: s.Cites, Cells: []reports.Cell{reports.T(l.Person), reports.T(s.Limit.Says),
+		rows = append(rows, reports.Row{Key: l.key(), Cites: s.Cites, Cells: []reports.Cell{reports.T(l.Person), reports.T(s.Limit.Says),
 			reports.N(s.Limit.MaxMS), reports.N(s.MS), reports.N(s.MarginMS()), reports.T(state), reports.At(s.From), reports.At(s.To),
 			reports.T(strings.Join(trucks, ", ")), reports.N(int64(l.Stretches)), reports.N(int64(l.Over))}})
 	}
-	return reports.Table{Name: "Work and rest", Title: "Work and rest against " + r.Rest.Title, Empty: "Nobody was on shift in this period.",
+	return reports.Table{Name: workRestTable, Title: "Work and rest against " + r.Rest.Title, Empty: "Nobody was on shift in this period.",
 		Note: "Each line shows the stretch that came closest to the limit or furthest beyond it. Source: " + r.Rest.Source + ". The operator of a shift drives its travel, haul and return; " +
 			"all else but recorded rest is work, and so is a rest too short to count. Not checked: " + r.Rest.NotChecked + ". A warning, and no certification that the rules which bind the crew were kept.",
 		Columns: cols, Rows: reports.RowsOf(rows), Totals: reports.AddUp(cols, rows), Cited: true}

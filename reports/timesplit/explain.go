@@ -19,9 +19,17 @@ func timeKey(truck events.TruckID, from events.Time) string {
 
 func (s *Shift) key() string { return timeKey(s.Truck, s.From) }
 
-// Explain returns how a line of the tables Shifts and Slices came about: which entries
-// claimed the time, which rule decided, and how the parts sum to the whole.
+// Explain returns how a line came about. Of the tables Shifts and Slices: which
+// entries claimed the time, which rule decided, and how the parts sum to the whole. Of
+// Without decanting and If dumps took longer: the trips, and the time they come to. Of
+// Work and rest: what was reckoned against the limit.
 func (r *Report) Explain(table, key string) (reports.Explanation, bool) {
+	switch table {
+	case replayTable, cycleTable:
+		return r.explainReplay(table, key)
+	case workRestTable:
+		return r.explainWorkRest(key)
+	}
 	for k := range r.Shifts {
 		s := &r.Shifts[k]
 		if table == "Shifts" && s.key() == key {

@@ -10,6 +10,7 @@ import (
 
 	"spoilbook/reports"
 	"spoilbook/reports/arithmetic"
+	"spoilbook/reports/workrest"
 )
 
 func TestExplainASlice(t *testing.T) {
@@ -56,14 +57,14 @@ func TestExplainASlice(t *testing.T) {
 // with arithmetic that is true and sums to the line's length.
 func explained(r *Report) error {
 	for _, table := range r.Document().Tables {
-		if table.Name != "Shifts" && table.Name != "Slices" {
-			continue
-		}
 		length := slices.IndexFunc(table.Columns, func(c reports.Column) bool { return c.Key == "length_h" })
 		seen := map[string]bool{}
 		for row := range table.Rows {
+			if row.Key == "" {
+				continue
+			}
 			e, ok := r.Explain(table.Name, row.Key)
-			if !ok || seen[row.Key] {
+			if !ok || seen[row.Key] || e.Key != row.Key || e.Table != table.Name || len(e.Rules) == 0 {
 				return fmt.Errorf("%s: line %q is not explained or not the only one", table.Name, row.Key)
 			}
 			seen[row.Key] = true
@@ -73,7 +74,8 @@ func explained(r *Report) error {
 				}
 			}
 			last := e.Steps[len(e.Steps)-1].Result
-			if u := arithmetic.RulerFor(row.Cells[length].Int); last != u.Result(row.Cells[length].Int) && !strings.HasSuffix(last, " s") {
+			whole := table.Name == "Shifts" || table.Name == "Slices"
+			if u := arithmetic.RulerFor(row.Cells[max(0, length)].Int); whole && last != u.Result(row.Cells[length].Int) && !strings.HasSuffix(last, " s") {
 				return fmt.Errorf("%s: line %q is %s long, its explanation comes to %s", table.Name, row.Key, u.Result(row.Cells[length].Int), last)
 			}
 			for _, p := range row.Cites {
@@ -97,4 +99,52 @@ func TestEveryLineIsExplained(t *testing.T) {
 			rt.Fatal(err)
 		}
 	})
+}
+
+func TestExplainWorkAndRest(t *testing.T) {
+	l := newLedger(t)
+	twoTrucks(l)
+	r := Compute(l.journal(), reports.Request{Period: period(t, "2026-10-05", "2026-10-05", "Europe/Dublin")}, Options{})
+	e, ok := r.Explain("Work and rest", "OP-1/continuous-work")
+	got := []string{}
+	for _, s := range e.Steps {
+		got = append(got, s.What+": "+s.Arithmetic+" = "+s.Result)
+	}
+	if !ok {
+		t.Fatal("it is not explained")
+	}
+	// By hand: to the site, on site, the rest of 20 min, on site, home; between the
+	// trucks; to the site, on site, home.
+	wantRows(t, got,
+		"2026-10-05, in min: driving, work, rest too short to count, work, driving, rest too short to count, driving, work, driving: 30 + 150 + 20 + 40 + 20 + 20 + 20 + 40 + 20 = 360 min",
+		"measured: 360 = 360 min",
+		"margin: the limit less what was measured: 330 − 360 = -30 min")
+	if !slices.Equal(e.Cites, []uint64{1, 6, 7, 10}) {
+		t.Errorf("it cites %v", e.Cites)
+	}
+	us, _ := workrest.Named("us-395")
+	r = Compute(l.journal(), reports.Request{Period: period(t, "2026-10-05", "2026-10-05", "Europe/Dublin")}, Options{Rest: us})
+	if e, ok = r.Explain("Work and rest", "OP-1/window"); !ok || e.Steps[0].Result != "360 min" || e.Steps[1].Result != "480 min" {
+		t.Errorf("the window: %+v", e.Steps)
+	}
+}
+
+func TestExplainTheReplay(t *testing.T) {
+	l := newLedger(t)
+	l.register(60)
+	busyDay(l)
+	r := Compute(l.journal(), reports.Request{Period: period(t, "2026-10-05", "2026-10-05", "Europe/Dublin")}, Options{})
+	e, ok := r.Explain("If dumps took longer", "TM-01/125")
+	if !ok {
+		t.Fatal("it is not explained")
+	}
+	got := []string{}
+	for _, s := range e.Steps {
+		got = append(got, s.Arithmetic+" = "+s.Result)
+	}
+	// 2 + 2 + 2 m3 are 1 m3 too much for 5 m3; the loads' whole grams make a millilitre.
+	wantRows(t, got[1:], "4000000 = 4000000 mL", "1 + 0 + 0 + 1 = 2 trips", "2 − 2 = 0 trips", "round(5400000 × 125 ÷ 100) = 6750000 ms", "(0) × 6750 − 2400 = -2400 s")
+	if err := explained(r); err != nil {
+		t.Error(err)
+	}
 }

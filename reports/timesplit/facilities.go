@@ -82,10 +82,10 @@ func (r *Report) facilityTables() []reports.Table {
 		cells := []reports.Cell{reports.N(int64(t.Count)), reports.N(t.TotalMS), reports.N(t.MedianMS), reports.N(t.P90MS)}
 		name := cmp.Or(string(t.Facility), "(not named)")
 		if t.Part == "" {
-			wholes = append(wholes, reports.Row{Key: name, Cites: t.Positions, Cells: append([]reports.Cell{reports.T(name)}, cells...)})
+			wholes = append(wholes, reports.Row{Cites: t.Positions, Cells: append([]reports.Cell{reports.T(name)}, cells...)})
 			continue
 		}
-		pieces = append(pieces, reports.Row{Key: name + "/" + string(t.Part), Cites: t.Positions,
+		pieces = append(pieces, reports.Row{Cites: t.Positions,
 			Cells: append([]reports.Cell{reports.T(name), reports.T(string(t.Part))}, cells...)})
 	}
 	const none = "No tank was dumped in this period."

@@ -96,12 +96,12 @@ func (r *Report) sensitivityTable() reports.Table {
 				name = fmt.Sprintf("%+d %%", percent-100)
 			}
 			cycleMS := reports.MulDiv(p.CycleMS, percent, 100)
-			rows = append(rows, reports.Row{Key: fmt.Sprintf("%s/%d", p.Truck, percent), Cites: p.Positions, Cells: []reports.Cell{
+			rows = append(rows, reports.Row{Key: cycleKey(p.Truck, percent), Cites: p.Positions, Cells: []reports.Cell{
 				reports.T(string(p.Truck)), reports.T(name), reports.N(cycleMS), reports.N(int64(p.SavedTrips())),
 				reports.N(p.DecantMS), reports.N(p.SavedAtMS(cycleMS)), even}})
 		}
 	}
-	return reports.Table{Name: "If dumps took longer", Title: "What decanting saves when a full dump takes less or more time",
+	return reports.Table{Name: cycleTable, Title: "What decanting saves when a full dump takes less or more time",
 		Empty: "No load was collected in this period.",
 		Note: "Assumed: only the length of a full dump changes, by traffic, distance or queues; loads, decants, trips and the time spent decanting " +
 			"stay as they are; crews neither wait for a facility to open nor choose a nearer one; a truck on a trip does no other work. " +

@@ -71,7 +71,14 @@ type Stretch struct {
 	From, To events.Time // of the time reckoned: first to last duty
 	MS       int64       // measured, to be held against Limit.MaxMS
 	Trucks   []events.TruckID
+	Parts    []Part // what sums to MS, in order; of a span, what it spans
 	Cites    []uint64
+}
+
+// Part is a piece of a stretch: a duty, or a rest too short to count.
+type Part struct {
+	Duty
+	MS int64 // that is counted
 }
 
 // MarginMS returns what was left of the limit, negative when it was passed.
@@ -183,8 +190,9 @@ func (set RuleSet) between(busy []Duty, who events.OperatorID, l Limit) []Stretc
 			case l.FirstPartMS > 0 && gap >= l.FirstPartMS:
 				firstPart = true
 			}
-			if s != nil && l.Of == WorkTime && gap < set.ShortestMS {
+			if s != nil && l.Of == WorkTime && gap > 0 && gap < set.ShortestMS {
 				s.MS += gap
+				s.Parts = append(s.Parts, Part{Duty{Kind: Rest, From: end, To: d.From}, gap})
 			}
 		}
 		if s == nil {
@@ -202,13 +210,15 @@ func (set RuleSet) between(busy []Duty, who events.OperatorID, l Limit) []Stretc
 // add counts a duty in the stretch as its limit reckons.
 func (s *Stretch) add(d *Duty) {
 	s.To = d.To
-	length := d.To.UnixMS - d.From.UnixMS
+	part := Part{Duty: *d}
 	switch {
 	case s.Limit.Of == WorkTime, s.Limit.Of == DrivingTime && d.Kind == Driving:
-		s.MS += length
+		part.MS = d.To.UnixMS - d.From.UnixMS
+		s.MS += part.MS
 	case s.Limit.Of == Span && d.Kind == Driving:
 		s.MS = d.To.UnixMS - s.From.UnixMS
 	}
+	s.Parts = append(s.Parts, part)
 	if !slices.Contains(s.Trucks, d.Truck) {
 		s.Trucks = append(s.Trucks, d.Truck)
 		slices.Sort(s.Trucks)
