@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"os"
 	"time"
@@ -12,41 +11,59 @@ import (
 	"spoilbook/services/ledger"
 )
 
-// intakeLease is how long an intake that died keeps another from starting.
+// intakeLease is how long an intake that died keeps another from starting. A
+// quarter of it is what an intake has to stop in when it loses the lease, which is
+// more than it takes to finish a block.
 const intakeLease = 10 * time.Second
+
+// releasePatience is how long a lease may take to be given up; it ends by itself.
+const releasePatience = 5 * time.Second
 
 // startIntake runs the intake beside the caller until close. When another process
 // already is the intake of this stream it returns a lease error.
 func (s *site) startIntake(ctx context.Context) error {
+	r, err := s.beginIntake(ctx)
+	if err != nil {
+		return err
+	}
+	run, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	s.stopIntake, s.intakeDone = cancel, make(chan error, 1)
+	go func() { s.intakeDone <- s.keepIntake(run, r) }()
+	return nil
+}
+
+// intakeRun is an intake with what it holds while it runs.
+type intakeRun struct {
+	in    *intake.Intake
+	feed  feed
+	lease *broker.Lease
+}
+
+// beginIntake becomes the intake of the stream and goes on where the store stands.
+func (s *site) beginIntake(ctx context.Context) (*intakeRun, error) {
 	host, err := os.Hostname()
 	if err != nil {
 		host = "unknown-host"
 	}
 	lease, err := s.broker.Lease(ctx, "intake", holderName(host), intakeLease)
 	if err != nil {
-		return codedBroker(err, "become the intake")
+		return nil, codedBroker(err, "become the intake")
 	}
-	in, err := s.newIntake(ctx)
+	r, err := s.newIntake(ctx)
 	if err != nil {
-		return errors.Join(err, lease.Release(ctx))
+		s.releaseLease(ctx, lease)
+		return nil, err
 	}
-	run, cancel := context.WithCancel(context.WithoutCancel(ctx))
-	s.stopIntake, s.intakeDone = cancel, make(chan error, 1)
-	go func() {
-		select {
-		case <-lease.Done():
-			s.log.Error("intake: the lease was lost; another process takes over")
-			cancel()
-		case <-run.Done():
-		}
-	}()
-	go func() {
-		err := s.superviseIntake(run, in)
-		release, done := context.WithTimeout(context.WithoutCancel(run), 5*time.Second)
-		defer done()
-		s.intakeDone <- errors.Join(err, lease.Release(release))
-	}()
-	return nil
+	r.lease = lease
+	return r, nil
+}
+
+func (s *site) releaseLease(ctx context.Context, lease *broker.Lease) {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), releasePatience)
+	defer cancel()
+	if err := lease.Release(ctx); err != nil {
+		s.log.Warn("intake: the lease ends by itself", "error", err)
+	}
 }
 
 // holderName makes a lease holder's token of this process.
@@ -82,26 +99,20 @@ func (s *site) newIntake(ctx context.Context) (*intakeRun, error) {
 	if err != nil {
 		return nil, codedBroker(err, "consume")
 	}
-	return &intakeRun{in, feed{c}}, nil
+	return &intakeRun{in: in, feed: feed{c}}, nil
 }
 
-type intakeRun struct {
-	in   *intake.Intake
-	feed feed
-}
-
-// superviseIntake runs the intake and starts it again after failures of the
-// broker, until ctx ends. Damage ends it.
-func (s *site) superviseIntake(ctx context.Context, r *intakeRun) error {
+// keepIntake runs the intake and starts it again after failures of the broker and
+// when the lease was lost, until ctx ends. While another process has the lease, it
+// stands by. Damage ends it.
+func (s *site) keepIntake(ctx context.Context, r *intakeRun) error {
 	pause := 100 * time.Millisecond
 	for {
-		s.intakeRunning.Store(true)
-		err := r.in.Run(ctx, r.feed)
-		s.intakeRunning.Store(false)
-		if ctx.Err() != nil || ledger.CodeOf(err) == ledger.Damaged {
-			return err
-		}
-		for {
+		err := s.runIntake(ctx, r)
+		for r = nil; r == nil; {
+			if ctx.Err() != nil || ledger.CodeOf(err) == ledger.Damaged {
+				return err
+			}
 			s.log.Warn("intake: starting again", "error", err, "pause", pause)
 			select {
 			case <-ctx.Done():
@@ -109,14 +120,29 @@ func (s *site) superviseIntake(ctx context.Context, r *intakeRun) error {
 			case <-time.After(pause):
 			}
 			pause = min(pause*2, 10*time.Second)
-			var next *intakeRun
-			if next, err = s.newIntake(ctx); err == nil {
-				r, pause = next, 100*time.Millisecond
-				break
-			}
-			if ledger.CodeOf(err) == ledger.Damaged {
-				return err
-			}
+			r, err = s.beginIntake(ctx)
 		}
+		pause = 100 * time.Millisecond
 	}
+}
+
+// runIntake runs the intake while it has its lease, and gives the lease up.
+func (s *site) runIntake(ctx context.Context, r *intakeRun) error {
+	running, cancel := context.WithCancel(ctx)
+	defer cancel()
+	go func() {
+		select {
+		case <-r.lease.Done():
+			cancel()
+		case <-running.Done():
+		}
+	}()
+	s.intakeRunning.Store(true)
+	err := r.in.Run(running, r.feed)
+	s.intakeRunning.Store(false)
+	if err == nil && ctx.Err() == nil {
+		err = ledger.Fail(ledger.BrokerDown, "the lease of the intake was lost")
+	}
+	s.releaseLease(ctx, r.lease)
+	return err
 }
