@@ -180,7 +180,7 @@ func (x *exposition) time() {
 	rule := t.card.Rounding
 	u := arithmetic.RulerFor(append(lengths(x.w.parts), l.ChargedMS, t.card.FreeStandbyMinutes*60_000)...)
 	reads := []string{perHour(l.Activity, l.Rate.String(), l.Currency), x.band()}
-	x.limits(u, &reads)
+	x.limits(&reads)
 	for i := range x.w.parts {
 		p := &x.w.parts[i]
 		x.step(fmt.Sprintf("%s from %s to %s, in %s", p.what, x.clock(p.from), x.clock(p.to), u.Unit()), u.Number(p.ms), u.Result(p.ms), p.cites)
@@ -196,19 +196,19 @@ func (x *exposition) time() {
 }
 
 // limits says what of the visit's free standby and travel cap concerns the line.
-func (x *exposition) limits(u arithmetic.Ruler, reads *[]string) {
+func (x *exposition) limits(reads *[]string) {
 	t, l, left := x.w.t, x.l, x.w.left
 	switch free, limit := t.card.FreeStandbyMinutes*60_000, t.card.TravelCapMinutes*60_000; {
 	case l.Activity == events.Standby && free > 0:
 		*reads = append(*reads, fmt.Sprintf("%d min of standby free each visit", t.card.FreeStandbyMinutes))
 		x.rule(x.card(), "The first %d min of a visit's standby are free; they are in Not billed.", t.card.FreeStandbyMinutes)
-		u = arithmetic.RulerFor(left.allStandbyMS, free)
+		u := arithmetic.RulerFor(left.allStandbyMS, free)
 		x.step("standby of the visit that is free, of all that the card bills, in "+u.Unit(),
 			fmt.Sprintf("min(%s, %s)", u.Number(free), u.Number(left.allStandbyMS)), u.Result(min(free, left.allStandbyMS)), nil)
 	case l.Activity == events.Travel && limit > 0:
 		*reads = append(*reads, fmt.Sprintf("travel of a visit paid up to %d min", t.card.TravelCapMinutes))
 		x.rule(x.card(), "Travel of a visit is paid up to %d min; what is beyond is in Not billed.", t.card.TravelCapMinutes)
-		u = arithmetic.RulerFor(left.allTravelMS, limit)
+		u := arithmetic.RulerFor(left.allTravelMS, limit)
 		x.step("travel of the visit that is paid, in "+u.Unit(),
 			fmt.Sprintf("min(%s, %s)", u.Number(limit), u.Number(left.allTravelMS)), u.Result(min(limit, left.allTravelMS)), nil)
 	case l.Activity == events.Stopped:
