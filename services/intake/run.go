@@ -77,8 +77,14 @@ func (in *Intake) read(ctx context.Context, feed Feed, batches chan<- []judged) 
 	return nil
 }
 
-// handle makes, stores and acknowledges one block.
+// handle makes, stores and acknowledges one block. A message whose fate is stored
+// already keeps it: judged again it could meet another, when its truck has been
+// registered meanwhile.
 func (in *Intake) handle(ctx context.Context, feed Feed, js []judged) error {
+	js = slices.DeleteFunc(js, func(j judged) bool { return j.StreamSeq <= in.handled })
+	if len(js) == 0 {
+		return feed.Ack(ctx, in.handled)
+	}
 	var d *draft
 	err := in.persist(ctx, "make block", func(ctx context.Context) error {
 		var err error
