@@ -226,8 +226,12 @@ func (r *Report) workRestTable() reports.Table {
 			reports.N(s.Limit.MaxMS), reports.N(s.MS), reports.N(s.MarginMS()), reports.T(state), reports.At(s.From), reports.At(s.To),
 			reports.T(strings.Join(trucks, ", ")), reports.N(int64(l.Stretches)), reports.N(int64(l.Over))}})
 	}
+	partial := ""
+	if truck := r.Request.Filter.Truck; truck != "" {
+		partial = " Only the shifts of " + string(truck) + " are reckoned; people may have worked on other trucks."
+	}
 	return reports.Table{Name: workRestTable, Title: "Work and rest against " + r.Rest.Title, Empty: "Nobody was on shift in this period.",
 		Note: "Each line shows the stretch that came closest to the limit or furthest beyond it. Source: " + r.Rest.Source + ". The operator of a shift drives its travel, haul and return; " +
-			"all else but recorded rest is work, and so is a rest too short to count. Not checked: " + r.Rest.NotChecked + ". A warning, and no certification that the rules which bind the crew were kept.",
+			"all else but recorded rest is work, and so is a rest too short to count. Not checked: " + r.Rest.NotChecked + "." + partial + " A warning, and no certification that the rules which bind the crew were kept.",
 		Columns: cols, Rows: reports.RowsOf(rows), Totals: reports.AddUp(cols, rows), Cited: true}
 }

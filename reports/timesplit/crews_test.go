@@ -99,6 +99,11 @@ func TestWorkAndRestOfAPersonAcrossTrucks(t *testing.T) {
 		t.Errorf("the warning cites %v", f.Cites)
 	}
 
+	alone := Compute(l.journal(), reports.Request{Period: day.Period, Filter: reports.Filter{Truck: "TM-02"}}, Options{})
+	if note := alone.workRestTable().Note; len(alone.WorkRest) != 3 || !strings.Contains(note, "Only the shifts of TM-02") {
+		t.Errorf("one truck's report does not say that it is partial: %s", note)
+	}
+
 	// Driving is 90 minutes of the operator and none of the crew.
 	eu, _ := workrest.Named("eu-561-2006")
 	rep = Compute(l.journal(), day, Options{Rest: eu})
