@@ -10,7 +10,7 @@
 //	roundup(x)    the next whole number up      rounddown(x)  the next one down
 //	round(x)      the nearest, halves away from zero
 //	min(x, ...)   the least                     max(x, ...)   the greatest
-//	sqrt(x)       the root, to 30 digits
+//	sqrt(x)       the root, to 30 digits        rss(x, ...)   the root of the sum of the squares
 //
 // A result is a number, which may have commas between its thousands, and what it is a
 // number of. It is true when the arithmetic gives it to its printed digits.
@@ -137,6 +137,12 @@ func call(e *ast.CallExpr) (*big.Rat, error) {
 			}
 		}
 		return best, nil
+	case name.Name == "rss":
+		sum := new(big.Rat)
+		for _, v := range args {
+			sum.Add(sum, new(big.Rat).Mul(v, v))
+		}
+		return root(sum)
 	case len(args) != 1:
 		return nil, fmt.Errorf("%s takes one number", name.Name)
 	case name.Name == "sqrt":

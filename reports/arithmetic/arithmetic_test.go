@@ -10,7 +10,7 @@ func TestValue(t *testing.T) {
 		"1 + 2 × 3": "7", "(1 + 2) × 3": "9", "7 ÷ 4": "7/4", "10 − 2 − 3": "5", "−3 + 1": "-2", "0.1 + 0.2": "3/10",
 		"roundup(40 ÷ 15) × 15": "45", "roundup(45 ÷ 15)": "3", "roundup(−1.5)": "-1", "rounddown(2.9)": "2", "rounddown(−2.1)": "-3",
 		"round(2.5)": "3", "round(−2.5)": "-3", "round(−2.4)": "-2", "round(2.4)": "2", "max(0, 60 − 75)": "0", "min(3, 2, 4)": "2",
-		"sqrt(9 ÷ 4)": "3/2", "sqrt(0)": "0", "round(sqrt(2) × 1000000000000)": "1414213562373",
+		"sqrt(9 ÷ 4)": "3/2", "sqrt(0)": "0", "rss(3, 0 − 4)": "5", "rss(7)": "7", "round(sqrt(2) × 1000000000000)": "1414213562373",
 	} {
 		got, err := Value(expression)
 		if want, _ := new(big.Rat).SetString(want); err != nil || got.Cmp(want) != 0 {

@@ -66,6 +66,7 @@ type Report struct {
 	Findings     []reports.Finding
 
 	options Options
+	journal *reports.Journal
 }
 
 // Totals are the report's sums, taken from the movements of the account and not
@@ -106,7 +107,7 @@ func Compute(j *reports.Journal, q reports.Request, o Options) *Report {
 	o = o.withDefaults()
 	b := &builder{j: j, q: q, o: o, narrowed: q.Filter.Job != "" || q.Filter.Client != "",
 		zones: zones{o.Zones, map[string]*time.Location{}}, jobs: map[jobKey]*JobTotal{}, receipts: map[receiptKey]*Receipt{}}
-	b.r = &Report{Request: q, Position: j.Position, Profile: o.Profile, Narrowed: b.narrowed, options: o}
+	b.r = &Report{Request: q, Position: j.Position, Profile: o.Profile, Narrowed: b.narrowed, options: o, journal: j}
 	for _, id := range q.Trucks(j) {
 		b.truck(id)
 	}

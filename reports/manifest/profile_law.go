@@ -3,9 +3,6 @@ package manifest
 import (
 	"fmt"
 	"strings"
-	"time"
-
-	"spoilbook/events"
 )
 
 // englandWalesItems are the particulars of regulation 35(2) of the Waste (England
@@ -179,8 +176,4 @@ func checkDiscrepancy(o Options, c *Consignment) answer {
 	}
 	return answer{fmt.Sprintf("%s kg net against %s kg", kilograms(c.Docket.NetG), kilograms(c.Amount.MassG())),
 		fmt.Sprintf("a significant discrepancy, to be reconciled by %s or reported", dayAfter(c.Docket.WeighedAt, o.ReconcileDays))}
-}
-
-func dayAfter(t events.Time, days int) string {
-	return t.Std().AddDate(0, 0, days).Format(time.DateOnly)
 }

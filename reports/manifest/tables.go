@@ -254,6 +254,7 @@ func (r *Report) contributionTable() reports.Table {
 			number(reports.MassColumn("mass_kg", "Mass"), func(x *row) int64 { return x.part.Amount.MassG() }).summed(r.Totals.Tipped.MassG()),
 			number(reports.VolumeColumn("volume_m3", "Volume"), func(x *row) int64 { return x.part.Amount.VolumeML }).summed(r.Totals.Tipped.VolumeML),
 			optional(percent("share_pct", "Share of mass"), (*row).sharePPM),
+			number(reports.MassColumn("tolerance_kg", "Mass within ±"), func(x *row) int64 { return x.part.ToleranceG }).aside(),
 			optional(reports.MassColumn("docket_kg", "Part of docket net"), func(x *row) *int64 { return x.part.DocketG }).summed(r.Totals.SharedG),
 			dateColumn("date", "Date", func(x *row) string { return x.of.Day }).aside(),
 			text("site", "Site", func(x *row) string { return x.part.JobEntry.SiteAddress }).aside(),

@@ -16,6 +16,7 @@ func (f *fold) decant(e *reports.Entry, b events.WaterDecanted) {
 		}
 	}
 	d := Decant{Entry: e, Outfall: b.Outfall, VolumeML: b.Volume.VolumeML, FreeWaterML: f.held.freeML()}
+	d.LikeSolidsG, d.LikeSolidsUL = f.solidsMix()
 	out := f.turbid(b)
 	taken := Phases{min(out.SolidsG, f.held.solidsG), min(out.WaterG, f.held.waterG)}
 	d.SolidsG, d.WaterG = out.SolidsG, out.WaterG

@@ -56,7 +56,7 @@ func (f *fold) applyDocket(e *reports.Entry, d *Docket, b events.DocketReceived,
 	d.Tip, d.ReturnedG = index, f.returnedBy(t, b.WeighedAt)
 	d.AccountG = t.MassG() - d.ReturnedG
 	d.DifferenceG = b.NetG - d.AccountG
-	limits := f.weighingLimits(t, b)
+	limits := f.weighingLimits(t, b, d)
 	d.ToleranceG = limits.root()
 	if whole := t.MassG(); whole > 0 { // of a part as certain as the whole
 		limits.add(mulDiv(t.ToleranceG, max(0, d.AccountG), whole))
@@ -128,7 +128,7 @@ func (f *fold) moveDifference(e *reports.Entry, t *Tip, differenceG int64) {
 // weighingLimits returns the limits of the two weighings behind a docket. Without
 // gross and tare they are taken to be the truck's tare and that with the net; without
 // a scale interval the weighbridge counts as exact.
-func (f *fold) weighingLimits(t *Tip, b events.DocketReceived) square {
+func (f *fold) weighingLimits(t *Tip, b events.DocketReceived, d *Docket) square {
 	intervalG := b.ScaleIntervalG
 	if facility, ok := f.journal.Book.Facility(b.Facility, t.Entry.Occurred); ok && intervalG == 0 {
 		intervalG = facility.WeighbridgeIntervalKg * 1000
@@ -144,6 +144,7 @@ func (f *fold) weighingLimits(t *Tip, b events.DocketReceived) square {
 	if b.GrossG != nil {
 		grossG = *b.GrossG
 	}
+	d.GrossG, d.TareG, d.IntervalG = grossG, tareG, intervalG
 	s := square(0)
 	s.addLimit(WeighingLimitG(grossG, intervalG))
 	s.addLimit(WeighingLimitG(tareG, intervalG))

@@ -70,7 +70,8 @@ func (f *fold) gaugeDebris(e *reports.Entry, g *Gauge, combined square) {
 	} else {
 		taken := min(-g.DifferenceML, f.held.waterG)
 		g.AdjustedML = -taken
-		f.moveShares(e, Unaccounted, f.removeMixed(0, taken, &taking{massG: taken}))
+		g.Shares = f.removeMixed(0, taken, &taking{massG: taken})
+		f.moveShares(e, Unaccounted, g.Shares)
 	}
 	f.find(reports.GaugeDiffers, e, "the debris gauge shows %s L, the account %s L; the difference of %s L is beyond the combined tolerance of %s L, and %s L of water are unaccounted for",
 		litres(g.MeasuredML), litres(g.AccountML), litres(g.DifferenceML), litres(g.ToleranceML), litres(g.AdjustedML))

@@ -21,10 +21,12 @@ func (f *fold) load(e *reports.Entry, b events.LoadCollected) {
 	r, other := f.reckon(e, b, m)
 	l := Load{Entry: e, Job: e.Job, Material: b.Material, SolidsG: r.SolidsG, WaterG: r.WaterG,
 		VolumeML: r.VolumeML(m.ParticleDensityKgPerM3), Basis: r.basis, Method: r.method, Other: other,
-		ToleranceG: r.doubt.mass.root(), ToleranceML: r.doubt.volume.root()}
+		ToleranceG: r.doubt.mass.root(), ToleranceML: r.doubt.volume.root(),
+		ParticleDensityKgPerM3: m.ParticleDensityKgPerM3, SlurryDensityKgPerM3: m.SlurryDensityKgPerM3}
 	f.findOverlap(e)
 	if b.Bank != nil {
-		l.BankML = b.Bank.Volume.VolumeML
+		soil, _ := bankSoil(b, m)
+		l.BankML, l.Soil = b.Bank.Volume.VolumeML, &soil
 	}
 	if b.JettingWater != nil {
 		l.JettingML = b.JettingWater.VolumeML

@@ -99,7 +99,8 @@ func (f *fold) take(shares []Share, i int, solidsG, waterG int64, t *taking) []S
 	// The volume is in microlitres until measure makes the shares sum to the whole.
 	return append(shares, Share{Job: p.Job, Material: p.Material, Position: p.Position, Cites: p.Cites,
 		SolidsG: solidsG, WaterG: waterG, VolumeML: waterG*1000 + solidsUL(solidsG, p.ParticleDensityKgPerM3),
-		ToleranceG: known.mass.root(), ToleranceML: known.volume.root(), own: taken.own, drained: taken.drained})
+		ToleranceG: known.mass.root(), ToleranceML: known.volume.root(), own: taken.own, drained: taken.drained,
+		ParticleDensityKgPerM3: p.ParticleDensityKgPerM3})
 }
 
 // measure turns the shares' volumes into millilitres that sum to their whole.

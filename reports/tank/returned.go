@@ -178,7 +178,7 @@ func (f *fold) bringBack(e *reports.Entry, from events.FacilityID, d *delivery, 
 		known := came.own.plus(came.drained)
 		shares = append(shares, Share{Job: p.Job, Material: p.Material, Position: p.Position, Cites: came.Cites, SolidsG: solidsG, WaterG: waterG,
 			VolumeML: waterG*1000 + solidsUL(solidsG, p.ParticleDensityKgPerM3), ToleranceG: known.mass.root(), ToleranceML: known.volume.root(),
-			own: came.own, drained: came.drained})
+			own: came.own, drained: came.drained, ParticleDensityKgPerM3: p.ParticleDensityKgPerM3})
 		back = append(back, came)
 		f.post(Movement{At: e.Occurred, Positions: e.Positions, From: f.facility(from), To: DebrisTank, Job: p.Job, Material: p.Material,
 			SolidsG: solidsG, WaterG: waterG, Note: "returned"})

@@ -176,6 +176,11 @@ type Load struct {
 	// ToleranceG of its mass and ToleranceML of its volume are two standard
 	// uncertainties.
 	ToleranceG, ToleranceML int64
+	// What the method went by: the densities of the material, the register's or the
+	// usual ones, and the soil in the ground where a bank volume was given.
+	ParticleDensityKgPerM3 int64
+	SlurryDensityKgPerM3   int64
+	Soil                   *Soil
 }
 
 // MassG returns solids and water together.
@@ -201,6 +206,8 @@ type Share struct {
 	// uncertainties; for several shares see Together.
 	ToleranceG, ToleranceML int64
 
+	ParticleDensityKgPerM3 int64 // of its solids; of no meaning where there are none
+
 	own, drained doubt
 }
 
@@ -220,8 +227,11 @@ type Decant struct {
 	UnheldWaterG  int64
 	FreeWaterML   int64 // the largest clear decant at that time
 	ToleranceML   int64 // of VolumeML, two standard uncertainties
-	Shares        []Share
-	After         Summary
+	// A mass and a volume, in microlitres, of solids like those that the tank held, by
+	// which solids that left with the water were reckoned.
+	LikeSolidsG, LikeSolidsUL int64
+	Shares                    []Share
+	After                     Summary
 }
 
 // Tip is an entry that emptied the debris tank, or part of it, at a facility.
@@ -246,7 +256,10 @@ type Tip struct {
 	Docket        *Docket      // the first docket for this tip, nil when none came
 	Repeated      []Docket     // further dockets for this tip, which do not count
 	Before        Summary      // the debris tank before it
+	BeforeUL      int64        // its volume in microlitres, by which a volume tipped is told
 	Heel          Contents     // what stayed in the tank
+
+	removed, own doubt // of what was measured out before, and of the entry's own quantity
 }
 
 // MassG returns the account's mass: solids and water together.
@@ -296,8 +309,11 @@ type Docket struct {
 	// thousandths; above 1000 the instruments do not explain it.
 	EnMilli     int64
 	Unexplained bool // the difference is beyond that root sum square, decided without rounding
-	Tip         int  // index into Account.Tips; -1 when it matches none
-	Counts      bool // false for a repeated or unmatched docket
+	// What the weighbridge's limits were taken at, and its verification interval.
+	GrossG, TareG, IntervalG int64
+
+	Tip    int  // index into Account.Tips; -1 when it matches none
+	Counts bool // false for a repeated or unmatched docket
 }
 
 // Refill is an entry that filled the fresh tank from a water source.
@@ -336,6 +352,7 @@ type Gauge struct {
 	Unusable     bool        // the level could not be turned into a volume, and nothing was compared
 	Opening      bool        // the first gauge of the fresh tank, which says what the truck came with
 	Adjusted     bool        // the difference was moved to or from unaccounted
+	Shares       []Share     // of the water that was taken out of the debris tank
 	AdjustedML   int64       // how much of it; less than the difference when the tank held too little water
 }
 

@@ -12,7 +12,7 @@ import (
 // nothing, since nobody knows what it was.
 func (f *fold) tip(e *reports.Entry, b events.SpoilTipped) {
 	f.knownFacility(e, b.Facility)
-	t := Tip{Entry: e, Facility: b.Facility, Before: f.held.summary(), Decants: slices.Clone(f.sinceEmpty), Basis: f.basis(b)}
+	t := Tip{Entry: e, Facility: b.Facility, Before: f.held.summary(), BeforeUL: f.held.volumeUL(), Decants: slices.Clone(f.sinceEmpty), Basis: f.basis(b)}
 	whole := Phases{f.held.solidsG, f.held.waterG}
 	wantedG := f.wantedG(b)
 	heldG := min(wantedG, whole.MassG())
@@ -23,6 +23,7 @@ func (f *fold) tip(e *reports.Entry, b events.SpoilTipped) {
 		t.Shares = f.takeForTip(b, whole, heldG, k)
 	}
 	t.ToleranceG, t.ToleranceML = tipTolerance(k, wantedG, heldG)
+	t.removed, t.own = k.removed, k.own
 	to := f.facility(b.Facility)
 	f.moveShares(e, to, t.Shares)
 	f.move(e, Unaccounted, to, beyond.SolidsG, beyond.WaterG, "tipped beyond what the tank held")

@@ -111,6 +111,32 @@ func (s square) exceededBy(difference int64) bool {
 // root returns the combined expanded uncertainty, rounded.
 func (s square) root() int64 { return int64(math.Round(math.Sqrt(float64(s) / 3))) }
 
+// Uncertainty is two standard uncertainties of a mass, by where they come from.
+type Uncertainty struct {
+	Position uint64  // of the load; 0 for what was measured out of the tank
+	Own      bool    // the tip's own quantity
+	G        float64 // so fine that what is reckoned from it is right to the gram
+}
+
+// Uncertainties returns the parts of a tip's ToleranceG, whose root sum square it is: of
+// each parcel that gave, of what was measured out of the tank before, and of the tip's
+// own quantity, parts of nothing left out. For a tip beyond what the tank held all but
+// the last grow in proportion.
+func (t *Tip) Uncertainties() []Uncertainty {
+	parts := []Uncertainty{}
+	add := func(position uint64, own bool, s square) {
+		if s > 0 {
+			parts = append(parts, Uncertainty{position, own, math.Sqrt(float64(s) / 3)})
+		}
+	}
+	for i := range t.Shares {
+		add(t.Shares[i].Position, false, t.Shares[i].own.mass)
+	}
+	add(0, false, t.removed.mass)
+	add(0, true, t.own.mass)
+	return parts
+}
+
 // Together returns how certain shares of one tip, decant or return are together, two
 // standard uncertainties of mass and volume: what is uncertain of each load is added as
 // squares, and what is uncertain of a decant, of which all have their part, as it is.
