@@ -19,7 +19,7 @@ func Compute(j *reports.Journal, q reports.Request, o Options) *Report {
 	}
 	o.Tank.OmitMovements = false
 	b := &builder{j: j, q: q, o: o, zones: map[string]*time.Location{},
-		report:   &Report{Request: q, Position: j.Position, Narrowed: q.Filter.Job != "" || q.Filter.Client != ""},
+		report:   &Report{Request: q, Position: j.Position, Narrowed: q.Filter.Job != "" || q.Filter.Client != "", journal: j},
 		lines:    map[lineKey]int{},
 		days:     map[string]int{},
 		sources:  map[placeDay]*SourceDay{},

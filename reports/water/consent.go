@@ -102,8 +102,11 @@ func (b *builder) outfallDecant(d *tank.Decant, outfall events.Outfall, date str
 		o = &OutfallDay{Outfall: d.Outfall, Date: date}
 		b.outfalls[k] = o
 	}
-	o.Name, o.LimitML = outfall.Name, outfall.DailyLimitL*1000
+	if !d.Entry.Occurred.Before(o.binds) { // of all trucks
+		o.Name, o.LimitML, o.binds = outfall.Name, outfall.DailyLimitL*1000, d.Entry.Occurred
+	}
 	o.DecantedML += d.VolumeML
+	o.parts = append(o.parts, d.VolumeML)
 	o.Cites = append(o.Cites, d.Entry.Positions...)
 	if listed {
 		o.ListML += d.VolumeML
@@ -124,9 +127,12 @@ func (b *builder) turbidityReading(d *tank.Decant, outfall events.Outfall, zone 
 		w = &TurbidityWeek{Outfall: d.Outfall, Monday: k.date}
 		b.weeks[k] = w
 	}
-	w.Name, w.LimitNTU = outfall.Name, outfall.TurbidityLimitNTU
+	if !d.Entry.Occurred.Before(w.binds) { // of all trucks
+		w.Name, w.LimitNTU, w.binds = outfall.Name, outfall.TurbidityLimitNTU, d.Entry.Occurred
+	}
 	w.Readings++
 	w.SumMilli += *body.TurbidityMilliNTU
+	w.parts = append(w.parts, *body.TurbidityMilliNTU)
 	w.Cites = append(w.Cites, d.Entry.Positions...)
 	if listed {
 		b.seenIn[k] = true

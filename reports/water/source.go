@@ -53,8 +53,12 @@ func (b *builder) sourceDraw(r *tank.Refill, source events.WaterSource, listed b
 		b.sources[k] = s
 	}
 	// The version in force at the day's last draw is the one that binds the day.
-	s.fill(source)
+	if !r.Entry.Occurred.Before(s.binds) { // of all trucks
+		s.fill(source)
+		s.binds = r.Entry.Occurred
+	}
 	s.DrawnML += r.VolumeML
+	s.parts = append(s.parts, r.VolumeML)
 	if listed {
 		s.ListML += r.VolumeML
 	}
@@ -111,7 +115,7 @@ func (b *builder) boundDays(id events.WaterSourceID) map[string]bool {
 		}
 		source, ok := b.j.Book.WaterSource(id, before(events.TimeOf(midnight.AddDate(0, 0, 1))))
 		if ok && (source.DailyCapL > 0 || source.Permit != "") {
-			s := &SourceDay{Source: id, Date: date}
+			s := &SourceDay{Source: id, Date: date, binds: before(events.TimeOf(midnight.AddDate(0, 0, 1)))}
 			s.fill(source)
 			b.sources[k] = s
 		}

@@ -64,18 +64,18 @@ func (r *Report) dayTable() reports.Table {
 	return reports.Table{Name: dayTableName, Title: "Water by day", Note: "All trucks and jobs asked for; days in the period's time zone.",
 		Columns: columns, Cited: true, Totals: totals(columns, r.Totals.values()...),
 		Rows: rows(r.Days, func(d *Day) reports.Row {
-			return reports.Row{Cells: append([]reports.Cell{reports.T(d.Date)}, d.cells()...), Cites: d.Cites}
+			return reports.Row{Key: d.Date, Cells: append([]reports.Cell{reports.T(d.Date)}, d.cells()...), Cites: d.Cites}
 		})}
 }
 
 func (r *Report) lineTable() reports.Table {
 	columns := append([]reports.Column{reports.DateColumn("date", "Date"),
 		reports.TextColumn("truck", "Truck"), reports.TextColumn("job", "Job")}, flowColumns()...)
-	return reports.Table{Name: "Water by truck and job", Empty: "No water was drawn, used or decanted in this period.", Backing: true, Title: "Water by day, truck and job", Note: "A line without a job is of entries that name none, such as most refills.",
+	return reports.Table{Name: lineTableName, Empty: "No water was drawn, used or decanted in this period.", Backing: true, Title: "Water by day, truck and job", Note: "A line without a job is of entries that name none, such as most refills.",
 		Columns: columns, Cited: true, Totals: totals(columns, r.Totals.values()...),
 		Rows: rows(r.Lines, func(l *Line) reports.Row {
 			cells := []reports.Cell{reports.T(l.Date), reports.T(string(l.Truck)), reports.T(string(l.Job))}
-			return reports.Row{Cells: append(cells, l.cells()...), Cites: l.Cites}
+			return reports.Row{Key: l.key(), Cells: append(cells, l.cells()...), Cites: l.Cites}
 		})}
 }
 
@@ -88,14 +88,14 @@ func (r *Report) drawTable() reports.Table {
 		untotalled("allowed_l", "Tolerances explain"), reports.TextColumn("backflow", "Backflow device"), untotalled("fresh_after_l", "Fresh tank after"),
 		reports.TextColumn("source", "Source code").NotPrinted(),
 	}
-	return reports.Table{Name: "Draws", Empty: "No water was drawn in this period.", Backing: true, Title: "Refills from water sources", Note: "A refill counts by its measured volume, else by its meter. Tolerances explain is what the two may differ by.",
+	return reports.Table{Name: drawTableName, Empty: "No water was drawn in this period.", Backing: true, Title: "Refills from water sources", Note: "A refill counts by its measured volume, else by its meter. Tolerances explain is what the two may differ by.",
 		Columns: columns, Cited: true, Totals: totals(columns, r.Totals.DrawnML()),
 		Rows: rows(r.Draws, func(d *Draw) reports.Row {
 			e, by := d.Entry, "volume"
 			if d.ByMeter {
 				by = "meter"
 			}
-			return reports.Row{Cites: e.Positions, Cells: []reports.Cell{
+			return reports.Row{Key: d.key(), Cites: e.Positions, Cells: []reports.Cell{
 				reports.At(e.Occurred), reports.T(string(e.Truck)), reports.T(string(e.Job)),
 				named(d.Name, string(d.Source)), reports.T(sourceUse(d.Use)),
 				reports.N(d.VolumeML), reports.T(string(d.Basis)), reports.T(by),
@@ -136,11 +136,11 @@ func (r *Report) sourceTable() reports.Table {
 		reports.LitreColumn("listed_l", "Drawn here"), untotalled("drawn_l", "Drawn by all"), untotalled("cap_l", "Daily cap"),
 		reports.YesNoColumn("exceeded", "Exceeded"),
 	}
-	return reports.Table{Name: "Sources by day", Empty: "No source has a cap or a permit, and no water was drawn in this period.", Backing: true, Title: "Sources by day against their caps",
+	return reports.Table{Name: sourceTableName, Empty: "No source has a cap or a permit, and no water was drawn in this period.", Backing: true, Title: "Sources by day against their caps",
 		Note:    "Days in the source's time zone. Drawn here is by the refills listed; the cap binds what all drew in the whole day.",
 		Columns: columns, Cited: true, Totals: totals(columns, r.Totals.DrawnML()),
 		Rows: rows(r.Sources, func(s *SourceDay) reports.Row {
-			return reports.Row{Cites: s.Cites, Cells: []reports.Cell{
+			return reports.Row{Key: s.key(), Cites: s.Cites, Cells: []reports.Cell{
 				reports.T(string(s.Source)), reports.T(s.Name), reports.T(sourceUse(s.Use)), reports.T(s.Permit), reports.T(s.Date),
 				reports.N(s.ListML), reports.N(s.DrawnML), limit(s.CapML), reports.Yes(s.Over())}}
 		})}
@@ -175,10 +175,10 @@ func (r *Report) outfallTable() reports.Table {
 		reports.LitreColumn("listed_l", "Decanted here"), untotalled("decanted_l", "Decanted by all"), untotalled("limit_l", "Daily limit"),
 		reports.YesNoColumn("exceeded", "Exceeded"),
 	}
-	return reports.Table{Name: "Outfalls by day", Empty: "No water was decanted in this period.", Backing: true, Title: "Outfalls by day against their daily limits", Note: "Days in the outfall's time zone. A line without an outfall is of decants that name none.",
+	return reports.Table{Name: outfallTableName, Empty: "No water was decanted in this period.", Backing: true, Title: "Outfalls by day against their daily limits", Note: "Days in the outfall's time zone. A line without an outfall is of decants that name none.",
 		Columns: columns, Cited: true, Totals: totals(columns, r.Totals.DecantedML),
 		Rows: rows(r.Outfalls, func(o *OutfallDay) reports.Row {
-			return reports.Row{Cites: o.Cites, Cells: []reports.Cell{reports.T(string(o.Outfall)), reports.T(o.Name), reports.T(o.Date),
+			return reports.Row{Key: o.key(), Cites: o.Cites, Cells: []reports.Cell{reports.T(string(o.Outfall)), reports.T(o.Name), reports.T(o.Date),
 				reports.N(o.ListML), reports.N(o.DecantedML), limit(o.LimitML), reports.Yes(o.Over())}}
 		})}
 }
@@ -191,10 +191,10 @@ func (r *Report) weekTable() reports.Table {
 		reports.RatioColumn("mean_ntu", "Mean turbidity", "NTU", 3, 3), reports.RatioColumn("limit_ntu", "Weekly limit", "NTU", 0, 0),
 		reports.YesNoColumn("exceeded", "Exceeded"),
 	}
-	return reports.Table{Name: "Turbidity by week", Empty: "No consent limits a weekly mean, or no reading was taken where one does.", Title: "Weekly mean turbidity where the consent limits it", Note: "The mean of all readings of the week, Monday to Sunday in the outfall's time zone.",
+	return reports.Table{Name: weekTableName, Empty: "No consent limits a weekly mean, or no reading was taken where one does.", Title: "Weekly mean turbidity where the consent limits it", Note: "The mean of all readings of the week, Monday to Sunday in the outfall's time zone.",
 		Columns: columns, Cited: true,
 		Rows: rows(r.Weeks, func(w *TurbidityWeek) reports.Row {
-			return reports.Row{Cites: w.Cites, Cells: []reports.Cell{reports.T(string(w.Outfall)), reports.T(w.Name), reports.T(w.Monday),
+			return reports.Row{Key: w.key(), Cites: w.Cites, Cells: []reports.Cell{reports.T(string(w.Outfall)), reports.T(w.Name), reports.T(w.Monday),
 				reports.N(w.Readings), reports.N(w.MeanMilliNTU()), reports.N(w.LimitNTU), reports.Yes(w.Over())}}
 		})}
 }

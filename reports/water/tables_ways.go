@@ -17,7 +17,7 @@ func (r *Report) waysTable() reports.Table {
 			"The estimate holds for a free jet with the pressure at the nozzle, not for a positive-displacement pump at a fixed speed; it is taken to be right within 10 %, which is an assumption.",
 		Columns: columns, Cited: true,
 		Rows: rows(r.Ways, func(k *Known) reports.Row {
-			return reports.Row{Cites: k.Cites, Cells: []reports.Cell{reports.T(k.Date), reports.T(string(k.Truck)), reports.T(string(k.Way)), reports.T(k.what()),
+			return reports.Row{Key: k.key(), Cites: k.Cites, Cells: []reports.Cell{reports.T(k.Date), reports.T(string(k.Truck)), reports.T(string(k.Way)), reports.T(k.what()),
 				reports.N(k.Entries), k.compared(k.SaysML), k.compared(k.EnteredML), k.compared(k.DifferenceML()), k.compared(k.ToleranceML),
 				reports.T(k.result()), limit(k.AloneML)}}
 		})}

@@ -67,6 +67,8 @@ type Report struct {
 	Ways     []Known // meter, gauge and nozzle against the entries
 	Totals   Totals
 	Findings []reports.Finding
+
+	journal *reports.Journal
 }
 
 // Totals are the report's own sums, taken from the movements of the accounts and
@@ -188,6 +190,9 @@ type SourceDay struct {
 	DrawnML int64 // by all trucks of the journal, the whole day
 	CapML   int64 // 0 for none
 	Cites   []uint64
+
+	parts []int64     // of DrawnML
+	binds events.Time // a moment at which the entry that binds the day was in force
 }
 
 // Over reports whether more was drawn than the cap.
@@ -215,6 +220,9 @@ type OutfallDay struct {
 	DecantedML int64 // by all trucks of the journal, the whole day
 	LimitML    int64 // 0 for none
 	Cites      []uint64
+
+	parts []int64     // of DecantedML
+	binds events.Time // the latest decant, whose entry of the register binds the day
 }
 
 // Over reports whether more was decanted than the limit.
@@ -230,6 +238,9 @@ type TurbidityWeek struct {
 	SumMilli int64 // of the readings, thousandths of a turbidity unit
 	LimitNTU int64
 	Cites    []uint64
+
+	parts []int64     // of SumMilli
+	binds events.Time // the latest reading
 }
 
 // MeanMilliNTU returns the mean of the readings, rounded.

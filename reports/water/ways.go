@@ -39,7 +39,9 @@ type Known struct {
 	AloneML     int64
 	Cites       []uint64
 
-	says, entered []int64 // limits
+	says, entered                  []int64 // limits
+	saysParts, enteredParts, alone sum
+	jets                           []*reports.Entry
 }
 
 // DifferenceML returns what the way says less what was entered.
@@ -74,9 +76,12 @@ func (b *builder) drawnByMeter(d *Draw, source events.WaterSource) {
 	body := d.Entry.Body.(events.WaterRefilled)
 	if body.Volume == nil {
 		k.AloneML += *d.MeterML
+		k.alone.add(*d.MeterML, d.Entry.Positions...)
 		return
 	}
-	k.compare(*d.MeterML, body.Volume.VolumeML, meterLimit(source, *d.MeterML), statedLimit(*body.Volume))
+	k.say(*d.MeterML, d.Entry)
+	k.enter(*body.Volume, d.Entry)
+	k.says = append(k.says, meterLimit(source, *d.MeterML))
 }
 
 // jettedByNozzle compares a load whose jet's setting is recorded with its jetting water.
@@ -87,26 +92,33 @@ func (b *builder) jettedByNozzle(l *tank.Load) {
 	}
 	estimate := gauge.JetML(*body.Jet)
 	k := b.known(l.Entry, ByNozzle)
+	k.jets = append(k.jets, l.Entry)
 	if body.JettingWater == nil {
 		k.AloneML += estimate
+		k.alone.add(estimate, l.Entry.Positions...)
 		return
 	}
-	k.SaysML += estimate
-	k.EnteredML += body.JettingWater.VolumeML
-	k.Entries++
+	k.say(estimate, l.Entry)
+	k.enter(*body.JettingWater, l.Entry)
 	// One nozzle is wrong in the same way all day: its limits add up as they are.
 	if len(k.says) == 0 {
 		k.says = []int64{0}
 	}
 	k.says[0] += reports.MulDiv(estimate, NozzlePermille, 1000)
-	k.entered = append(k.entered, statedLimit(*body.JettingWater))
 }
 
-func (k *Known) compare(saysML, enteredML, saysLimit, enteredLimit int64) {
-	k.SaysML += saysML
-	k.EnteredML += enteredML
+// say adds to what the way says.
+func (k *Known) say(ml int64, e *reports.Entry) {
+	k.SaysML += ml
+	k.saysParts.add(ml, e.Positions...)
+}
+
+// enter adds an entry to what the way is held against.
+func (k *Known) enter(v events.Volume, e *reports.Entry) {
+	k.EnteredML += v.VolumeML
+	k.enteredParts.add(v.VolumeML, e.Positions...)
 	k.Entries++
-	k.says, k.entered = append(k.says, saysLimit), append(k.entered, enteredLimit)
+	k.entered = append(k.entered, statedLimit(v))
 }
 
 // leftByLevel compares, for each day with two usable gauges of the fresh tank, what left
@@ -134,19 +146,18 @@ func (b *builder) levelDay(a *tank.Account, day string, first, last *tank.Gauge)
 	}
 	k := b.known(first.Entry, ByLevel)
 	k.Cites = append(k.Cites, last.Entry.Positions...)
-	k.SaysML = first.MeasuredML - last.MeasuredML
+	k.say(first.MeasuredML, first.Entry)
+	k.say(-last.MeasuredML, last.Entry)
 	k.says = []int64{b.levelLimit(first), b.levelLimit(last)}
 	for i := range a.Refills {
 		if r := &a.Refills[i]; within(r.Entry) {
-			k.SaysML += r.VolumeML
+			k.say(r.VolumeML, r.Entry)
 			k.says = append(k.says, refillLimit(r))
 			k.Cites = append(k.Cites, r.Entry.Positions...)
 		}
 	}
 	use := func(e *reports.Entry, v events.Volume) {
-		k.EnteredML += v.VolumeML
-		k.Entries++
-		k.entered = append(k.entered, statedLimit(v))
+		k.enter(v, e)
 		k.Cites = append(k.Cites, e.Positions...)
 	}
 	for i := range a.Loads {
