@@ -201,6 +201,9 @@ func (x *exposition) register() {
 	c := x.c
 	x.use(events.TruckRegister, string(c.Truck), c.at, c.TruckName+", number plate "+c.Plate)
 	x.use(events.FacilityRegister, string(c.Facility), c.at, fmt.Sprintf("%s, %s, permit %s", c.Receiver.Name, c.Receiver.Class, cmp.Or(c.Receiver.Permit, "none")))
+	if c.Receiver.Class == events.LandfillClass {
+		x.rule("40 CFR 258.28(a); EPA Method 9095B", "A municipal landfill takes no bulk liquids: of 100 mL on a conical filter of mesh 60 nothing may come through in 5 minutes. A liquid-treatment facility may lawfully take slurry. Here: free-liquids test "+testResult(c)+".")
+	}
 	for i := range c.Parts {
 		p := &c.Parts[i]
 		x.use(events.JobRegister, string(p.Job), c.at, fmt.Sprintf("%s, %s, client %s", p.JobEntry.Name, p.JobEntry.SiteAddress, p.Client))
@@ -237,6 +240,9 @@ func (x *exposition) docket() {
 	if ppm := x.c.Docket.DifferencePPM; ppm != nil {
 		x.step("the difference over the account, in percent", fmt.Sprintf("(%s) ÷ %s × 100", num(d.DifferenceG), num(d.AccountG)), reports.Decimal(*ppm, 4, 4)+" %")
 		x.rule("40 CFR 264.72(b); that denominator is an interpretation", "A difference is significant when it is strictly more than 10 % by weight of the account.")
+	}
+	if x.c.ReconcileBy != "" {
+		x.rule("40 CFR 264.72(c), 15 days as read; a rule of 2024 made it 20, from memory", fmt.Sprintf("A significant discrepancy is reconciled or reported within %d days of the weighing: by %s.", x.r.options.ReconcileDays, x.c.ReconcileBy))
 	}
 	x.weighings(d)
 	combined := x.combined(d)
