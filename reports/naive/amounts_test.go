@@ -9,7 +9,10 @@ import (
 )
 
 func (s *teller) volume(most int64) *events.Volume {
-	v := rapid.Int64Range(0, most).Draw(s.t, "mL")
+	v := evenly(s.t, "mL", 0, most)
+	if s.chance(20) {
+		v = rapid.Int64Range(0, most).Draw(s.t, "small mL")
+	}
 	if s.chance(30) {
 		v = v / 250_000 * 250_000
 	}
@@ -22,13 +25,13 @@ func (s *teller) volume(most int64) *events.Volume {
 func (s *teller) load(job events.JobID) {
 	from, to, occurred := s.interval(40 * minute)
 	b := events.LoadCollected{Start: from, End: to, Material: pick(s, "material", events.MaterialID("M-CLAY"), "M-CLAY", "M-PEAT", "M-GRIT", "M-UNKNOWN")}
-	ways := rapid.IntRange(1, 15).Draw(s.t, "ways")
+	ways := evenly(s.t, "ways", 1, 15)
 	volume := s.volume(4_000_000)
 	if ways&1 != 0 || ways&2 != 0 {
 		b.SlurryVolume = volume
 	}
 	if ways&1 != 0 || ways&4 != 0 {
-		density := rapid.Int64Range(1000, 1500).Draw(s.t, "kg/m3")
+		density := evenly(s.t, "kg/m3", 1000, 1500)
 		if volume.VolumeML > 100 && s.chance(4) { // a few grams can be rounded into what is possible
 			density = pick(s, "impossible", int64(900), 3000)
 		}
@@ -37,10 +40,10 @@ func (s *teller) load(job events.JobID) {
 	if ways&8 != 0 {
 		b.Bank = &events.BankSoil{Volume: *s.volume(2_000_000)}
 		if s.chance(50) {
-			b.Bank.BulkDensityGPerM3 = rapid.Int64Range(1_500_000, 2_100_000).Draw(s.t, "g/m3")
+			b.Bank.BulkDensityGPerM3 = evenly(s.t, "g/m3", 1_500_000, 2_100_000)
 		}
 		if s.chance(50) {
-			ppm := rapid.Int64Range(0, 250_000).Draw(s.t, "ppm")
+			ppm := evenly(s.t, "ppm", 0, 250_000)
 			b.Bank.MoisturePPM = &ppm
 		}
 	}
@@ -54,11 +57,11 @@ func (s *teller) decant(job events.JobID) {
 	from, to, occurred := s.interval(20 * minute)
 	b := events.WaterDecanted{Start: from, End: to, Volume: *s.volume(1_500_000), Outfall: pick(s, "outfall", events.OutfallID("O-SEWER"), "O-SEWER", "")}
 	if s.chance(25) {
-		g := rapid.Int64Range(995_000, 1_120_000).Draw(s.t, "decant g/m3")
+		g := evenly(s.t, "decant g/m3", 995_000, 1_120_000)
 		b.DensityGPerM3 = &g
 	}
 	if s.chance(25) {
-		mg := rapid.Int64Range(0, 60_000).Draw(s.t, "mg/L")
+		mg := evenly(s.t, "mg/L", 0, 60_000)
 		b.SuspendedSolidsMGPerL = &mg
 	}
 	s.sayAt(occurred, job, b)
@@ -66,8 +69,9 @@ func (s *teller) decant(job events.JobID) {
 
 func (s *teller) tip(where events.FacilityID) {
 	from, to, occurred := s.interval(15 * minute)
+	s.now = to.UnixMS // two tips at once would be of one stop or of two, as one likes
 	b := events.SpoilTipped{Start: from, End: to, Facility: where}
-	switch rapid.IntRange(0, 5).Draw(s.t, "how much") {
+	switch evenly(s.t, "how much", 0, 5) {
 	case 0, 1, 2:
 		b.Whole = true
 	case 3:
@@ -75,7 +79,7 @@ func (s *teller) tip(where events.FacilityID) {
 	case 4:
 		b.Mass = &events.Mass{MassG: s.volume(4_000_000).VolumeML, Basis: events.Measured}
 	case 5:
-		b.PortionPPM = rapid.Int64Range(1, 1_000_000).Draw(s.t, "portion")
+		b.PortionPPM = evenly(s.t, "portion", 1, 1_000_000)
 	}
 	s.sayAt(occurred, "", b)
 }
@@ -83,13 +87,13 @@ func (s *teller) tip(where events.FacilityID) {
 func (s *teller) refill() {
 	from, to, occurred := s.interval(20 * minute)
 	b := events.WaterRefilled{Start: from, End: to, WaterSource: pick(s, "source", events.WaterSourceID("S-MAINS"), "S-UNKNOWN")}
-	how := rapid.IntRange(1, 3).Draw(s.t, "known by")
+	how := evenly(s.t, "known by", 1, 3)
 	if how&1 != 0 {
 		b.Volume = s.volume(1_800_000)
 	}
 	if how&2 != 0 {
-		first := rapid.Int64Range(0, 1_000_000_000).Draw(s.t, "meter")
-		last := first + rapid.Int64Range(0, 1_800_000).Draw(s.t, "drawn")
+		first := evenly(s.t, "meter", 0, 1_000_000_000)
+		last := first + evenly(s.t, "drawn", 0, 1_800_000)
 		if s.chance(4) {
 			first, last = last, first
 		}
@@ -120,7 +124,7 @@ func (s *teller) dockets() {
 		for range pick(s, "dockets", 1, 1, 1, 2) {
 			s.wait(hour)
 			b := events.DocketReceived{Tip: e.Ref(), Facility: tip.Facility, Number: fmt.Sprint("D", len(s.said)), WeighedAt: tip.End,
-				NetG: rapid.Int64Range(0, 400).Draw(s.t, "net") * 20_000, ScaleIntervalG: 20_000}
+				NetG: evenly(s.t, "net", 0, 400) * 20_000, ScaleIntervalG: 20_000}
 			if s.chance(5) {
 				b.Facility = "F-OTHER"
 			}

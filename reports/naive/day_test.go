@@ -8,7 +8,9 @@ import (
 
 var jobs = []events.JobID{"J-1", "J-2", "J-3"}
 
-func pick[T any](s *teller, label string, of ...T) T { return rapid.SampledFrom(of).Draw(s.t, label) }
+func pick[T any](s *teller, label string, of ...T) T {
+	return of[evenly(s.t, label, 0, int64(len(of)-1))]
+}
 
 // tellDay tells one to three shifts of a truck and the dockets that came after.
 func tellDay(t *rapid.T, begin start) *teller {
@@ -16,9 +18,9 @@ func tellDay(t *rapid.T, begin start) *teller {
 	if s.chance(50) {
 		s.gauge(events.FreshTank)
 	}
-	for range rapid.IntRange(1, 3).Draw(t, "shifts") {
+	for range evenly(t, "shifts", 1, 3) {
 		s.tellShift()
-		s.now += 30*minute + rapid.Int64Range(0, 10*60).Draw(t, "off")*minute
+		s.now += 30*minute + evenly(t, "off", 0, 10*60)*minute
 	}
 	s.dockets()
 	return s
@@ -26,13 +28,14 @@ func tellDay(t *rapid.T, begin start) *teller {
 
 func (s *teller) tellShift() {
 	s.usually("", events.ShiftStarted{})
+	s.now += minute // a shift takes some time
 	if s.at != "" && s.chance(60) {
 		s.work(s.at) // the visit of the shift before goes on
 		s.leave()
 	}
-	for range rapid.IntRange(0, 5).Draw(s.t, "blocks") {
+	for range evenly(s.t, "blocks", 1, 6) {
 		s.wait(50 * minute)
-		switch rapid.IntRange(0, 9).Draw(s.t, "block") {
+		switch evenly(s.t, "block", 0, 9) {
 		case 0, 1, 2, 3:
 			job := pick(s, "job", jobs...)
 			s.usually(job, events.SiteArrived{})
@@ -67,14 +70,14 @@ func (s *teller) leave() {
 
 // work does what is done at a site.
 func (s *teller) work(job events.JobID) {
-	for range rapid.IntRange(0, 6).Draw(s.t, "acts") {
+	for range evenly(s.t, "acts", 0, 8) {
 		s.wait(15 * minute)
 		s.act(job)
 	}
 }
 
 func (s *teller) act(job events.JobID) {
-	switch rapid.IntRange(0, 13).Draw(s.t, "act") {
+	switch evenly(s.t, "act", 0, 13) {
 	case 0, 1, 2, 3:
 		if job != "" {
 			s.load(job)
@@ -103,7 +106,7 @@ func (s *teller) act(job events.JobID) {
 // idle begins or ends a standby or a rest, or tells of the plant, which fills no
 // time.
 func (s *teller) idle() {
-	switch rapid.IntRange(0, 4).Draw(s.t, "idle") {
+	switch evenly(s.t, "idle", 0, 4) {
 	case 0, 1:
 		if s.standby {
 			s.usually(s.at, events.StandbyEnded{})

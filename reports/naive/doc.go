@@ -18,6 +18,11 @@
 // [06:00 06:10) [06:10 06:20) [06:20 06:30) [06:30 06:40) [06:40 07:00), and the
 // third is asked: stopped? no; loading? yes.
 //
+// Where the rules leave a choice open this package makes the one that production
+// documents. How far instruments can be trusted is not asked: that a gauge
+// contradicts the account is told to it. Levels, and spoil that a facility refuses
+// or gives back, are not told of.
+//
 // Two exact amounts that production keeps in whole grams differ by its rounding
 // alone, for which there are two bounds:
 //

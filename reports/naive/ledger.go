@@ -41,8 +41,8 @@ func (l Ledger) documentAt(r events.Register, key string, at events.Time) events
 	return found
 }
 
-// span returns an entry's start and end, which are the same for most kinds.
-func span(e events.Event) (from, to int64) {
+// Span returns an entry's start and end, which are the same for most kinds.
+func Span(e events.Event) (from, to int64) {
 	switch b := e.Body.(type) {
 	case events.LoadCollected:
 		return b.Start.UnixMS, b.End.UnixMS

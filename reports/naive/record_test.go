@@ -42,7 +42,7 @@ func (s *teller) record() day {
 	}
 	for _, e := range s.said {
 		chain := []events.Event{e}
-		switch rapid.IntRange(0, 19).Draw(s.t, "record") {
+		switch evenly(s.t, "record", 0, 19) {
 		case 0: // wrong, then put right
 			chain = []events.Event{s.mistaken(e), correct(e.Ref(), e)}
 		case 1: // wrong, put wrong again, then put right by naming the correction
@@ -79,7 +79,7 @@ func (s *teller) record() day {
 // mistaken returns e as somebody might have got it wrong: at another time, for
 // another job, or as another amount.
 func (s *teller) mistaken(e events.Event) events.Event {
-	e.Occurred = s.time(e.Occurred.UnixMS + rapid.Int64Range(-90, 90).Draw(s.t, "off")*minute)
+	e.Occurred = s.time(e.Occurred.UnixMS + evenly(s.t, "off", -90, 90)*minute)
 	if e.Job != "" {
 		e.Job = "J-WRONG"
 	}

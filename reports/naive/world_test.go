@@ -2,6 +2,7 @@ package naive_test
 
 import (
 	"fmt"
+	"math/bits"
 	"testing"
 	"time"
 
@@ -31,8 +32,8 @@ func starts(t testing.TB) []start {
 	var list []start
 	for _, s := range []struct{ zone, at string }{
 		{"Europe/Dublin", "2026-06-01T06:00:00+01:00"},
-		{"Europe/Dublin", "2026-10-24T19:00:00+01:00"},
-		{"Pacific/Auckland", "2026-04-04T20:00:00+13:00"},
+		{"Europe/Dublin", "2026-10-24T22:00:00+01:00"},
+		{"Pacific/Auckland", "2026-04-04T22:30:00+13:00"},
 	} {
 		zone, err := time.LoadLocation(s.zone)
 		if err != nil {
@@ -91,11 +92,26 @@ type teller struct {
 	now   int64
 	said  []events.Event
 
-	standby, rest, stopped bool
-	at                     events.JobID // the site the truck is at
+	standby, rest bool
+	at            events.JobID // the site the truck is at
 }
 
-func (s *teller) chance(percent int) bool { return rapid.IntRange(0, 99).Draw(s.t, "chance") < percent }
+func (s *teller) chance(percent int64) bool { return evenly(s.t, "chance", 0, 99) < percent }
+
+// evenly draws a whole number of which each is about as likely; the ranges of rapid
+// favour the small, and make days in which hardly anything takes any time.
+func evenly(t *rapid.T, label string, low, high int64) int64 {
+	return rapid.Custom(func(t *rapid.T) int64 {
+		n, v := uint64(high-low)+1, uint64(0)
+		for range bits.Len64(n) + 2 {
+			v <<= 1
+			if rapid.Bool().Draw(t, "bit") {
+				v |= 1
+			}
+		}
+		return low + int64(v%n)
+	}).Draw(t, label)
+}
 
 func (s *teller) time(ms int64) events.Time {
 	return events.TimeOf(time.UnixMilli(ms).In(s.start.zone))
@@ -104,9 +120,9 @@ func (s *teller) time(ms int64) events.Time {
 // wait lets time pass: often by whole steps of five minutes, so that things
 // coincide, and otherwise to the millisecond.
 func (s *teller) wait(most int64) int64 {
-	d := rapid.Int64Range(0, most/(5*minute)).Draw(s.t, "steps") * 5 * minute
+	d := evenly(s.t, "steps", 0, most/(5*minute)) * 5 * minute
 	if s.chance(30) {
-		d = rapid.Int64Range(0, most).Draw(s.t, "ms")
+		d = evenly(s.t, "ms", 0, most)
 	}
 	s.now += d
 	return d
@@ -136,13 +152,14 @@ func (s *teller) usually(job events.JobID, body events.Body) {
 // occurred; the next thing may begin before its end.
 func (s *teller) interval(most int64) (from, to events.Time, occurred int64) {
 	begun := s.now
+	s.now += minute
 	s.wait(most)
 	from, to, occurred = s.time(begun), s.time(s.now), s.now
 	switch {
 	case s.chance(5):
 		occurred = begun
 	case s.chance(10):
-		s.now = rapid.Int64Range(begun, s.now).Draw(s.t, "overlap")
+		s.now = evenly(s.t, "overlap", begun+1, s.now)
 	}
 	return from, to, occurred
 }

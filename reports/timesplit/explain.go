@@ -30,13 +30,21 @@ func (r *Report) Explain(table, key string) (reports.Explanation, bool) {
 	case workRestTable:
 		return r.explainWorkRest(key)
 	}
+	truck, text, _ := strings.Cut(key, "/")
+	at, err := events.ParseTime(text)
+	if err != nil || timeKey(events.TruckID(truck), at) != key {
+		return reports.Explanation{}, false
+	}
 	for k := range r.Shifts {
 		s := &r.Shifts[k]
-		if table == "Shifts" && s.key() == key {
+		if string(s.Truck) != truck || at.Before(s.From) || !at.Before(s.To) {
+			continue
+		}
+		if table == "Shifts" && s.From.UnixMS == at.UnixMS {
 			return r.explainShift(s), true
 		}
 		for i := range s.Slices {
-			if c := &s.Slices[i]; table == "Slices" && timeKey(s.Truck, c.From) == key {
+			if c := &s.Slices[i]; table == "Slices" && c.From.UnixMS == at.UnixMS {
 				return r.explainSlice(s, c), true
 			}
 		}
@@ -122,7 +130,7 @@ func rankNames() []string {
 
 // lies returns what the shift that a slice lies in was cut by, and the whole shift.
 func (r *Report) lies(s *Shift, c *Slice) (Shift, ground) {
-	d := divide(r.journal.Entries(s.Truck), s.Truck)
+	d := r.divisions[s.Truck]
 	for k := range d.shifts {
 		if whole := &d.shifts[k]; !c.From.Before(whole.From) && c.From.Before(whole.To) {
 			return *whole, d.grounds[k]

@@ -38,7 +38,8 @@ type Report struct {
 	WorkRest []WorkRest // by person and limit; none when narrowed
 	Findings []reports.Finding
 
-	journal *reports.Journal
+	journal   *reports.Journal
+	divisions map[events.TruckID]*division // what the shifts were cut by
 }
 
 // Compute makes the time split of the shifts of which any part lies in the
@@ -48,7 +49,7 @@ func Compute(j *reports.Journal, q reports.Request, o Options) *Report {
 		o.Rest, _ = workrest.Named("")
 	}
 	o.Tank.OmitMovements = true
-	r := &Report{Request: q, Position: j.Position, Rest: o.Rest, journal: j,
+	r := &Report{Request: q, Position: j.Position, Rest: o.Rest, journal: j, divisions: map[events.TruckID]*division{},
 		Narrowed: q.Filter.Job != "" || q.Filter.Client != ""}
 	people := roster{}
 	for _, id := range q.Trucks(j) {
@@ -63,6 +64,7 @@ func Compute(j *reports.Journal, q reports.Request, o Options) *Report {
 
 func (r *Report) truck(j *reports.Journal, id events.TruckID, o Options, people roster) {
 	d := divide(j.Entries(id), id)
+	r.divisions[id] = d
 	mine := []Shift{}
 	reach := r.Request.Period
 	for _, whole := range d.shifts {
