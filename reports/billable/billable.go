@@ -61,6 +61,14 @@
 // fee per visit is charged for each visit, where it began; a fee per day for each
 // local day on which a truck spent time on a visit to the job. Money is exact until a line's amount is rounded to hundredths,
 // half away from zero or half to even. Currencies are never added up.
+// Every currency is reckoned to hundredths of its unit.
+//
+// # Draft, issued, adjusted
+//
+// A report is a draft until it is issued with the ledger position that it covers. What
+// is recorded later changes the next draft and never the issued one; the difference of
+// the two, line by line, is an [Adjustment]. Any line can be explained
+// ([Report.Explain]) and laid out for a dispute ([Report.DisputeSheet]).
 package billable
 
 import (
