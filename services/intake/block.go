@@ -3,6 +3,7 @@ package intake
 import (
 	"context"
 	"fmt"
+	"maps"
 	"time"
 
 	"spoilbook/events"
@@ -76,17 +77,23 @@ func (in *Intake) decide(j *judged, ledgerHas map[events.Source]known, newTrucks
 		j.refusal = &refusal{RefuseNumberTaken, fmt.Sprintf("number %d of %s is taken by id %s at position %s; a source counts each number once", e.Seq, e.Source, k.ID, orThisBlock(k.Position))}
 		return
 	}
-	if e.Truck != "" && !in.trucks[e.Truck] && !newTrucks[e.Truck] && !neverRefused(e.Kind()) {
+	if e.Truck != "" && !in.knownBefore(e.Truck, j.StreamSeq) && !newTrucks[e.Truck] && !neverRefused(e.Kind()) {
 		j.refusal = &refusal{RefuseUnknownTruck, fmt.Sprintf("subject: found %q; allowed: a truck of the register; add it, then release this entry", e.Truck)}
 		return
 	}
-	if r, ok := e.Body.(events.RegisterRevised); ok && r.Document.Register() == events.TruckRegister {
-		newTrucks[events.TruckID(r.Key)] = true
+	if truck, ok := revisedTruck(e); ok {
+		newTrucks[truck] = true
 	}
 	k := ledger.Known{ID: e.ID, Seq: e.Seq, Stream: in.Stream, StreamSeq: j.StreamSeq, Hash: j.hash}
 	has.byID[e.ID], has.bySeq[e.Seq] = k, k
 	count.Recorded++
 	d.accepted = append(d.accepted, j)
+}
+
+// knownBefore reports whether the register knew a truck before a message.
+func (in *Intake) knownBefore(truck events.TruckID, message uint64) bool {
+	named, ok := in.trucks[truck]
+	return ok && named < message
 }
 
 func orThisBlock(position uint64) string {
@@ -203,14 +210,15 @@ func (in *Intake) lookup(ctx context.Context, js []judged) (map[events.Source]kn
 func (in *Intake) adopt(d *draft) {
 	in.handled, in.position, in.tree = d.LastSeq, d.Position, d.tree
 	in.entry += uint64(len(d.Quarantined))
-	clear(in.quarantined)
+	// The next block still needs what this one did not reach.
+	maps.DeleteFunc(in.quarantined, func(seq uint64, _ bool) bool { return seq <= in.handled })
 	for _, j := range d.accepted {
 		s := j.event.Source
 		if in.sources[s] == nil {
 			in.sources[s] = &chain.Sequence{}
 		}
 		in.sources[s].Add(j.event.Seq)
-		in.learn(&j.event)
+		in.learn(&j.event, j.StreamSeq)
 	}
 	for s := range d.counts {
 		in.owed[s] = true

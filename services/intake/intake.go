@@ -89,8 +89,8 @@ type Intake struct {
 	entry       uint64 // last quarantine entry
 	tree        *audit.Tree
 	sources     map[events.Source]*chain.Sequence
-	trucks      map[events.TruckID]bool
-	quarantined map[uint64]bool // stream sequences of a block that was cut off
+	trucks      map[events.TruckID]uint64 // of the register, with the message of the stream that named each; 0 for one before it
+	quarantined map[uint64]bool           // stream sequences of a block that was cut off
 	owed        map[events.Source]bool
 }
 
@@ -113,7 +113,7 @@ func New(ctx context.Context, c Config) (*Intake, error) {
 	if c.Logger == nil {
 		c.Logger = slog.New(slog.DiscardHandler)
 	}
-	in := &Intake{Config: c, sources: map[events.Source]*chain.Sequence{}, trucks: map[events.TruckID]bool{},
+	in := &Intake{Config: c, sources: map[events.Source]*chain.Sequence{}, trucks: map[events.TruckID]uint64{},
 		quarantined: map[uint64]bool{}, owed: map[events.Source]bool{}}
 	for _, step := range []func(context.Context) error{in.recoverProgress, in.recoverTree, in.recoverSources, in.recoverTrucks} {
 		if err := step(ctx); err != nil {
@@ -209,14 +209,33 @@ func (in *Intake) recoverTrucks(ctx context.Context) error {
 		if j.refusal != nil {
 			return fmt.Errorf("position %d can not be read: %s", revisions[i].Position, j.refusal.reason)
 		}
-		in.learn(&j.event)
+		named := uint64(0)
+		if revisions[i].Stream == in.Stream {
+			named = revisions[i].StreamSeq
+		}
+		in.learn(&j.event, named)
 	}
 	return nil
 }
 
-// learn notes a truck that a register revision names.
-func (in *Intake) learn(e *events.Event) {
-	if r, ok := e.Body.(events.RegisterRevised); ok && r.Document.Register() == events.TruckRegister {
-		in.trucks[events.TruckID(r.Key)] = true
+// learn notes a truck that a register revision names, and the message that named
+// it first: a block that was cut off can leave the register ahead of messages that
+// are still to be judged, and these must fare as they would have.
+func (in *Intake) learn(e *events.Event, named uint64) {
+	truck, ok := revisedTruck(e)
+	if !ok {
+		return
 	}
+	if first, known := in.trucks[truck]; !known || named < first {
+		in.trucks[truck] = named
+	}
+}
+
+// revisedTruck returns the truck that a register revision names.
+func revisedTruck(e *events.Event) (events.TruckID, bool) {
+	r, ok := e.Body.(events.RegisterRevised)
+	if !ok || r.Document.Register() != events.TruckRegister {
+		return "", false
+	}
+	return events.TruckID(r.Key), true
 }

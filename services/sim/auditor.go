@@ -33,9 +33,8 @@ type messageKey struct {
 // store's disk, at receipts and at acknowledgements as they happen. It uses none
 // of the code that it judges, and none of the store's answers.
 type auditor struct {
-	w     *world
-	flaws *flaws
-	b     *broker
+	w *world
+	b *broker
 
 	byRaw       map[string]*claim // by bytes on the wire
 	byCanonical map[string]*claim
@@ -52,6 +51,7 @@ type auditor struct {
 	held         map[string]bool // raw bytes in quarantine
 	registered   map[events.TruckID]bool
 	handled      map[string]uint64
+	lastSeq      map[string]uint64 // of the last message recorded of a stream
 	entries      uint64
 	roots        roots
 	lastReceipts map[events.Source]receiptNote
@@ -61,11 +61,11 @@ type auditor struct {
 	tail                                  []string
 }
 
-func newAuditor(w *world, f *flaws) *auditor {
-	return &auditor{w: w, flaws: f, byRaw: map[string]*claim{}, byCanonical: map[string]*claim{}, bodies: map[identity]map[string]bool{},
+func newAuditor(w *world) *auditor {
+	return &auditor{w: w, byRaw: map[string]*claim{}, byCanonical: map[string]*claim{}, bodies: map[identity]map[string]bool{},
 		ids: map[number]map[string]bool{}, at: map[identity]uint64{}, numbers: map[events.Source]map[uint64]bool{},
 		through: map[events.Source]uint64{}, highest: map[events.Source]uint64{}, fates: map[messageKey]string{}, held: map[string]bool{},
-		registered: map[events.TruckID]bool{}, handled: map[string]uint64{}, lastReceipts: map[events.Source]receiptNote{}}
+		registered: map[events.TruckID]bool{}, handled: map[string]uint64{}, lastSeq: map[string]uint64{}, lastReceipts: map[events.Source]receiptNote{}}
 }
 
 // broken notes a broken promise.
@@ -161,6 +161,10 @@ func (a *auditor) origin(r *ledger.Record, c *claim) {
 	case m.Subject != c.subject:
 		a.broken("position %d was recorded though %s was published on %s", r.Position, c.source, m.Subject)
 	}
+	if r.StreamSeq <= a.lastSeq[r.Stream] {
+		a.broken("position %d does not follow the stream: message %d came after %d", r.Position, r.StreamSeq, a.lastSeq[r.Stream])
+	}
+	a.lastSeq[r.Stream] = r.StreamSeq
 	a.fate(messageKey{r.Stream, r.StreamSeq}, "recorded")
 }
 

@@ -115,7 +115,7 @@ func (c *client) appendRecords(rs []ledger.Record) error {
 	switch {
 	case err != nil || have == want:
 		return err
-	case have.rows != 0 && !c.db.watch.flaws.noPositionCheck:
+	case have.rows != 0 && !c.db.flaws.noPositionCheck:
 		return ledger.Fail(ledger.Damaged, "positions %d to %d already hold %d other events", first, last, have.rows)
 	}
 	token := fmt.Sprintf("%d-%d-%x", first, last, digest.Sum(nil))
@@ -125,7 +125,7 @@ func (c *client) appendRecords(rs []ledger.Record) error {
 	if have, err = c.stored(first, last); err != nil {
 		return err
 	}
-	if have != want && !c.db.watch.flaws.noPositionCheck {
+	if have != want && !c.db.flaws.noPositionCheck {
 		return fmt.Errorf("positions %d to %d: %d rows are stored after inserting %d", first, last, have.rows, want.rows)
 	}
 	return nil

@@ -59,7 +59,8 @@ type database struct {
 	byID    map[identity][]int
 	bySeq   map[number][]int
 	held    map[[32]byte]bool // leaf hashes in quarantine
-	watch   *auditor
+	flaws   flaws
+	watch   *auditor // nil for none
 }
 
 func newDatabase(w *world, p *profile, watch *auditor) *database {
@@ -142,6 +143,10 @@ func (db *database) crash() {
 	db.up = false
 	db.session++
 	db.w.count("crash-store")
+	if db.flaws.forgetsAtCrash && len(db.events) > 0 {
+		db.events = db.events[:len(db.events)-1]
+		db.index()
+	}
 	back := db.w.about(5 * time.Minute)
 	db.w.log("store", "crashes with %d events, back in %v", len(db.events), back.Round(time.Second))
 	db.w.after(back, func() {
@@ -154,14 +159,27 @@ func (db *database) crash() {
 
 func (db *database) addEvents(rs []ledger.Record) {
 	for i := range rs {
-		r := rs[i]
-		at := len(db.events)
-		db.events = append(db.events, r)
-		id, no := identity{r.Source, r.ID}, number{r.Source, r.Seq}
-		db.byID[id], db.bySeq[no] = append(db.byID[id], at), append(db.bySeq[no], at)
+		db.events = append(db.events, rs[i])
+		db.indexRow(len(db.events) - 1)
 	}
 	db.w.log("store", "stores positions %d to %d", rs[0].Position, rs[len(rs)-1].Position)
-	db.watch.recorded(rs)
+	if db.watch != nil {
+		db.watch.recorded(rs)
+	}
+}
+
+func (db *database) indexRow(at int) {
+	r := &db.events[at]
+	id, no := identity{r.Source, r.ID}, number{r.Source, r.Seq}
+	db.byID[id], db.bySeq[no] = append(db.byID[id], at), append(db.bySeq[no], at)
+}
+
+// index makes the indices of the events anew.
+func (db *database) index() {
+	db.byID, db.bySeq = map[identity][]int{}, map[number][]int{}
+	for at := range db.events {
+		db.indexRow(at)
+	}
 }
 
 func (db *database) addQuarantined(qs []ledger.Quarantined) {
@@ -170,11 +188,15 @@ func (db *database) addQuarantined(qs []ledger.Quarantined) {
 		db.held[qs[i].Hash] = true
 		db.w.log("store", "quarantines entry %d, message %d, %s", qs[i].Entry, qs[i].StreamSeq, qs[i].Code)
 	}
-	db.watch.quarantined(qs)
+	if db.watch != nil {
+		db.watch.quarantined(qs)
+	}
 }
 
 func (db *database) addBlock(b blockLine) {
 	db.blocks = append(db.blocks, b)
 	db.w.log("store", "block of messages %d to %d, position %d, root %x", b.firstSeq, b.lastSeq, b.position, b.root[:4])
-	db.watch.block(b)
+	if db.watch != nil {
+		db.watch.block(b)
+	}
 }

@@ -15,6 +15,7 @@
 //     the Merkle root after each block is that of the bytes recorded,
 //   - no receipt and no acknowledgement promised more than was on the disk, and
 //     the last receipt of each source names what is missing,
+//   - a second store made from the same stream has the same positions,
 //   - a flipped bit in the events or roots is found by reading everything again.
 //
 // For example Run(7, Options{}) simulates three days; when its Result says that a
@@ -55,6 +56,7 @@ type flaws struct {
 	forgetAcked     bool // trucks forget what the broker has acknowledged
 	noPositionCheck bool // the store takes a position twice
 	rewrite         bool // the store changes an event's bytes and hash later
+	forgetsAtCrash  bool // the store's server answers before it has synced
 }
 
 // Result is what became of one run.
@@ -109,6 +111,7 @@ func Run(seed uint64, o Options) Result {
 		s.rewrite()
 	}
 	s.watch.verdict(&s.db.tables)
+	s.replay()
 	flipped := s.damage()
 	s.w.log("end", "%d events, %d entries, %d blocks", len(s.db.events), len(s.db.quarantine), len(s.db.blocks))
 	r := Result{Seed: seed, Days: o.Days, Hours: int(s.w.now / time.Hour), Recorded: len(s.db.events), Quarantined: len(s.db.quarantine),
@@ -131,11 +134,12 @@ func newScene(w *world, o *Options) *scene {
 	if o.faults != nil {
 		p = *o.faults
 	}
-	s := &scene{w: w, p: &p, watch: newAuditor(w, &o.flaws)}
+	s := &scene{w: w, p: &p, watch: newAuditor(w)}
 	w.log("world", "%+v", p)
 	s.broker = newBroker(w, s.p, &o.flaws)
 	s.watch.b = s.broker
 	s.db = newDatabase(w, s.p, s.watch)
+	s.db.flaws = o.flaws
 	s.hub = newHub(w, s.p, o, s.broker, s.db, s.watch)
 	s.hub.deliver = s.deliver
 	register := newDesk(w, s.watch, s.broker, s.db, "register")
