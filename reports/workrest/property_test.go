@@ -29,7 +29,7 @@ func byTheMinute(diary []Kind, set RuleSet, l Limit) []int64 {
 		switch {
 		case enough:
 			stop()
-		case l.FirstPartMS > 0 && free*minuteMS >= l.FirstPartMS:
+		case began >= 0 && l.FirstPartMS > 0 && free*minuteMS >= l.FirstPartMS: // free time before duty is no break
 			half = true
 		}
 		if began >= 0 && free*minuteMS < set.ShortestMS {
