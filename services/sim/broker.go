@@ -35,7 +35,6 @@ type broker struct {
 	skew    time.Duration
 	last    map[string][]byte // the last receipt of each subject
 	onSync  func()
-	onClaim func(subject string, body []byte)
 }
 
 func newBroker(w *world, p *profile, f *flaws) *broker {
