@@ -268,7 +268,7 @@ func (x *exposition) weighings(d *tank.Docket) {
 	x.step("the docket is good to, two standard uncertainties", fmt.Sprintf("2 × rss(%s, %s) ÷ sqrt(3)", num(tank.WeighingLimitG(d.GrossG, d.IntervalG)),
 		num(tank.WeighingLimitG(d.TareG, d.IntervalG))), inKg(d.ToleranceG))
 	x.rule("UK SI 1995/1907, twice the limits of OIML R 76", "A class III weighbridge in service is within 1 interval up to 500 of them, 2 up to 2000, 3 beyond.")
-	x.rule("JCGM 100 (GUM)", "A limit counts as a rectangular distribution, u = limit ÷ √3; independent ones add as squares; shown are two standard uncertainties.")
+	x.rule("JCGM 100 (GUM)", "A limit counts as a rectangular distribution, u = limit ÷ √3; independent ones add as squares; shown are two standard uncertainties; rss is the root of the sum of the squares.")
 }
 
 // combined writes both tolerances together, to the gram.
@@ -309,7 +309,7 @@ func (x *exposition) certainty() {
 		sum += ")"
 	}
 	x.step("the account is good to, two standard uncertainties: of the loads, of what was measured out of the tank, of the tip's own quantity", sum, inKg(t.ToleranceG))
-	x.rule("JCGM 100 (GUM)", "A limit counts as a rectangular distribution, u = limit ÷ √3; independent ones add as squares; shown are two standard uncertainties.")
+	x.rule("JCGM 100 (GUM)", "A limit counts as a rectangular distribution, u = limit ÷ √3; independent ones add as squares; shown are two standard uncertainties; rss is the root of the sum of the squares.")
 	x.rule("this program's assumption", "A quantity without a stated tolerance is good to 3 %, two standard uncertainties.")
 }
 

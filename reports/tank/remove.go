@@ -18,9 +18,6 @@ type taking struct {
 	parts   Contents // as parcels, when they are kept
 }
 
-// doubt returns how certain the whole of what was taken is.
-func (t *taking) doubt() doubt { return t.gone.plus(t.removed).plus(t.own) }
-
 // removeMixed takes solids and water from all parcels in proportion to what each
 // holds of them, by largest remainder. It takes no more than the tank holds and
 // returns a share for each parcel that gave something.

@@ -80,6 +80,7 @@ func stated(limit, quantity int64) square {
 // tolerance.
 func usual(quantity int64) int64 { return mulDiv(quantity, DefaultTolerancePPM, 1_000_000) }
 
+// usually is the square of usual.
 func usually(quantity int64) square {
 	s := square(0)
 	s.add(usual(quantity))
@@ -91,11 +92,12 @@ type doubt struct{ mass, volume square }
 
 func (d doubt) plus(e doubt) doubt { return doubt{d.mass.plus(e.mass), d.volume.plus(e.volume)} }
 
+// part returns the doubt of a part that is as certain in proportion as the whole.
 func (d doubt) part(part, whole int64) doubt {
 	return doubt{d.mass.scaled(part, whole), d.volume.scaled(part, whole)}
 }
 
-// water is the doubt of water that a volume with a stated limit says.
+// waterDoubt is that of water whose volume has a stated limit.
 func waterDoubt(limitML, volumeML int64) doubt {
 	s := stated(limitML, volumeML)
 	return doubt{s, s}

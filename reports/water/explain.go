@@ -235,7 +235,7 @@ func (x *exposition) draw(d *Draw) {
 		x.step("the meter less the entry", fmt.Sprintf("%s − %s", num(*d.MeterML), num(*d.StatedML)), inL(*d.DifferenceML), e.Positions...)
 		x.step("limit of the meter: what passed × its tolerance", fmt.Sprintf("%s × %d ÷ 1000", num(*d.MeterML), permille(source)), inL(own))
 		x.step("both explain, two standard uncertainties", fmt.Sprintf("2 × rss(%s, %s) ÷ sqrt(3)", num(own), num(stated)), inL(*d.AllowedML))
-		x.rule("JCGM 100 (GUM)", "A limit counts as a rectangular distribution, u = limit ÷ √3; independent ones add as squares; shown are two standard uncertainties.")
+		x.rule("JCGM 100 (GUM)", "A limit counts as a rectangular distribution, u = limit ÷ √3; independent ones add as squares; shown are two standard uncertainties; rss is the root of the sum of the squares.")
 		x.rule("OIML R 49, water meters of class 2, upper zone", "A meter whose tolerance the register does not say is within 2 %.")
 		if body.Volume.ToleranceML == 0 {
 			x.rule("this program's assumption", "A volume without a stated tolerance is within 3 %.")

@@ -32,7 +32,7 @@ func (x *exposition) way(k *Known) {
 		limits = append(limits, num(l))
 	}
 	x.step("both explain, two standard uncertainties of the limits", "2 × rss("+strings.Join(limits, ", ")+") ÷ sqrt(3)", inL(k.ToleranceML))
-	x.rule("JCGM 100 (GUM)", "A limit counts as a rectangular distribution, u = limit ÷ √3; independent ones add as squares; shown are two standard uncertainties.")
+	x.rule("JCGM 100 (GUM)", "A limit counts as a rectangular distribution, u = limit ÷ √3; independent ones add as squares; shown are two standard uncertainties; rss is the root of the sum of the squares.")
 	x.rule("this program's assumption", "A volume without a stated tolerance is within 3 %.")
 }
 
