@@ -15,8 +15,12 @@ import (
 )
 
 // graceful is how long a block that was begun may take once the intake is told to
-// stop.
-const graceful = 15 * time.Second
+// stop. It is shorter than what a lease leaves its holder to stop in, so that two
+// intakes never store at the same time; a block that is cut off is taken up again.
+const graceful = 2 * time.Second
+
+// courtesy is how long receipts and the acknowledgement of a stored block may take.
+const courtesy = 15 * time.Second
 
 // retryPause is the longest pause between tries while the store does not answer.
 const retryPause = 5 * time.Second
@@ -103,7 +107,7 @@ func (in *Intake) handle(ctx context.Context, feed Feed, js []judged) error {
 		return err
 	}
 	in.adopt(d)
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), graceful)
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), courtesy)
 	defer cancel()
 	in.sendReceipts(ctx, d)
 	if in.Observe != nil {
@@ -118,10 +122,11 @@ func refusedByLedger(code string) bool {
 }
 
 // persist tries f until it succeeds, the context ends, or the store turns out to
-// be damaged. A try that was begun may finish after the context has ended.
+// be damaged. A try that was begun may finish after the context has ended; none is
+// begun then.
 func (in *Intake) persist(ctx context.Context, what string, f func(context.Context) error) error {
 	pause := 50 * time.Millisecond
-	for {
+	for ctx.Err() == nil {
 		try, cancel := context.WithCancel(context.WithoutCancel(ctx))
 		stop := context.AfterFunc(ctx, func() { time.AfterFunc(graceful, cancel) })
 		err := f(try)
@@ -136,6 +141,7 @@ func (in *Intake) persist(ctx context.Context, what string, f func(context.Conte
 		}
 		pause = min(pause*2, retryPause)
 	}
+	return ctx.Err()
 }
 
 // wait returns after d, or with ctx's error when that ends before.
