@@ -53,7 +53,7 @@ func newBroker(w *world, p *profile, f *flaws) *broker {
 		w.after(w.about(2*time.Hour), func() { b.full = false })
 	})
 	if p.brokerReplace {
-		w.after(w.between(6*time.Hour, 60*time.Hour), b.replace)
+		w.after(w.between(6*time.Hour, 40*time.Hour), b.replace)
 	}
 	return b
 }
@@ -151,9 +151,14 @@ func (b *broker) start() {
 	}
 }
 
-// replace loses the storage; a new stream is made.
+// replace loses the storage, at a time when it holds what the reader has not
+// handled; a new stream is made.
 func (b *broker) replace() {
-	if b.w.calm {
+	switch {
+	case b.w.calm:
+		return
+	case b.floor == uint64(b.synced):
+		b.w.after(b.w.between(time.Second, 5*time.Minute), b.replace)
 		return
 	}
 	b.w.count("broker-storage-lost")

@@ -62,7 +62,7 @@ func (p *process) mayDie(when string) {
 	if p.w.fault("crash-intake", p.deadly) {
 		p.kill(when)
 	}
-	if p.crashAt != nil {
+	if p.crashAt != nil && !p.w.calm {
 		if *p.crashAt--; *p.crashAt == 0 {
 			p.w.count("crash-intake")
 			p.kill(when)

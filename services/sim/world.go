@@ -21,6 +21,7 @@ type world struct {
 	order  uint64
 	rng    *rand.Rand
 	calm   bool // no more faults
+	over   bool // nothing more happens
 	faults map[string]int
 	trace  *trace
 	steps  int
@@ -67,7 +68,7 @@ func (w *world) after(d time.Duration, do func()) {
 // called from within a happening: then that one takes as long as d.
 func (w *world) runFor(d time.Duration, going func() bool) {
 	until := w.now + d
-	for going() && len(w.queue) > 0 && w.queue[0].at <= until && w.steps < maxSteps {
+	for going() && len(w.queue) > 0 && w.queue[0].at <= until && w.steps < maxSteps && !w.over {
 		next := heap.Pop(&w.queue).(happening)
 		w.now = max(w.now, next.at)
 		w.steps++
