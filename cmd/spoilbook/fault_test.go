@@ -279,6 +279,60 @@ func TestServersOfOnesOwn(t *testing.T) {
 	got.same(t, &want)
 }
 
+// A process that is halted loses the intake to another, stands by when it wakes,
+// and takes over when the other is killed. What either takes in counts once.
+func TestIntakeTakenOver(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	_, natsAt := standFor(t, "broker", dir, "127.0.0.1:0")
+	_, engineAt := standFor(t, "engine", dir, "127.0.0.1:0")
+	own := []string{"--nats", "nats://" + natsAt, "--clickhouse", "http://" + engineAt}
+	lines := bytes.SplitAfter(monthLines(t), []byte("\n"))
+	distinct := map[string]bool{} // the month holds some events twice
+	for i := range 4 {
+		for _, line := range lines[i*500 : (i+1)*500] {
+			distinct[string(line)] = true
+		}
+		part := bytes.Join(lines[i*500:(i+1)*500], nil)
+		if err := os.WriteFile(filepath.Join(dir, fmt.Sprintf("part%d.ndjson", i)), part, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var recorded uint64
+	send := func(part int, address string) {
+		t.Helper()
+		out, _ := spoil(t, 0, dir, "emit", fmt.Sprintf("part%d.ndjson", part), "--server", address)
+		f, _ := fatesIn(t, out)
+		recorded += f.Recorded
+		if f.Recorded+f.Duplicates != 500 || f.Position != recorded {
+			t.Errorf("part %d, after which %d events should be recorded: %s", part, recorded, out)
+		}
+	}
+	first, firstAt := serveFor(t, dir, own...)
+	send(0, firstAt)
+	signal := func(p *process, sig os.Signal) {
+		t.Helper()
+		if err := p.cmd.Process.Signal(sig); err != nil {
+			t.Fatal(err)
+		}
+	}
+	signal(first, syscall.SIGSTOP)
+	second, secondAt := serveFor(t, dir, own...)
+	send(1, secondAt)
+	signal(first, syscall.SIGCONT)
+	send(2, firstAt) // received by the first, recorded by the second
+	second.end(syscall.SIGKILL)
+	send(3, firstAt)
+	if status := first.end(syscall.SIGTERM); status != 0 {
+		_, stderr, _ := first.printed()
+		t.Errorf("the first ends with status %d: %s", status, stderr)
+	}
+	out, _ := spoil(t, 0, dir, append([]string{"rebuild"}, own...)...)
+	if want := fmt.Sprintf("%d events in ", len(distinct)); !strings.HasPrefix(out, want) || recorded != uint64(len(distinct)) {
+		t.Errorf("%d recorded, want %s; rebuild: %s", recorded, want, out)
+	}
+}
+
 // again repeats what may fail while servers find each other.
 func again(t *testing.T, try func() error) {
 	t.Helper()

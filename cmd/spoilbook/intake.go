@@ -9,6 +9,7 @@ import (
 	"spoilbook/services/broker"
 	"spoilbook/services/intake"
 	"spoilbook/services/ledger"
+	"spoilbook/services/store"
 )
 
 // intakeLease is how long an intake that died keeps another from starting. A
@@ -49,13 +50,28 @@ func (s *site) beginIntake(ctx context.Context) (*intakeRun, error) {
 	if err != nil {
 		return nil, codedBroker(err, "become the intake")
 	}
-	r, err := s.newIntake(ctx)
+	r, err := s.newIntake(ctx, lease)
 	if err != nil {
 		s.releaseLease(ctx, lease)
 		return nil, err
 	}
-	r.lease = lease
 	return r, nil
+}
+
+// leased is the store for one that may write while it has its lease. A process
+// that was halted, and wakes when another has taken over, must not go on where it
+// was.
+type leased struct {
+	*store.Store
+	lease *broker.Lease
+}
+
+// Append stores a block, unless the lease is gone.
+func (l leased) Append(ctx context.Context, b *ledger.Block) error {
+	if !l.lease.Valid() {
+		return ledger.Fail(ledger.InUse, "the lease of the intake was lost")
+	}
+	return l.Store.Append(ctx, b)
 }
 
 func (s *site) releaseLease(ctx context.Context, lease *broker.Lease) {
@@ -79,12 +95,12 @@ func holderName(host string) string {
 
 // newIntake makes an intake that goes on where the store stands, after checking
 // that the stream still has what was handled.
-func (s *site) newIntake(ctx context.Context) (*intakeRun, error) {
+func (s *site) newIntake(ctx context.Context, lease *broker.Lease) (*intakeRun, error) {
 	stream, err := publisher{s.broker}.Stream(ctx)
 	if err != nil {
 		return nil, err
 	}
-	in, err := intake.New(ctx, intake.Config{Store: s.store, Receipts: s.broker, Stream: stream, Logger: s.log, Observe: s.observe})
+	in, err := intake.New(ctx, intake.Config{Store: leased{s.store, lease}, Receipts: s.broker, Stream: stream, Logger: s.log, Observe: s.observe})
 	if err != nil {
 		return nil, ledger.Wrap(ledger.StoreDown, err, "start the intake")
 	}
@@ -99,7 +115,7 @@ func (s *site) newIntake(ctx context.Context) (*intakeRun, error) {
 	if err != nil {
 		return nil, codedBroker(err, "consume")
 	}
-	return &intakeRun{in: in, feed: feed{c}}, nil
+	return &intakeRun{in, feed{c}, lease}, nil
 }
 
 // keepIntake runs the intake and starts it again after failures of the broker and
@@ -141,7 +157,7 @@ func (s *site) runIntake(ctx context.Context, r *intakeRun) error {
 	err := r.in.Run(running, r.feed)
 	s.intakeRunning.Store(false)
 	if err == nil && ctx.Err() == nil {
-		err = ledger.Fail(ledger.BrokerDown, "the lease of the intake was lost")
+		err = ledger.Fail(ledger.InUse, "the lease of the intake was lost")
 	}
 	s.releaseLease(ctx, r.lease)
 	return err
