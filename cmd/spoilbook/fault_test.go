@@ -76,7 +76,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 	holds := func(folder string, bytes int64) func(string) bool {
 		return func(data string) bool { return stored(filepath.Join(data, folder)) > bytes }
 	}
-	for _, m := range []struct {
+	for i, m := range []struct {
 		name   string
 		moment func(data string) bool
 	}{
@@ -91,6 +91,9 @@ func TestKilledAtAnyMoment(t *testing.T) {
 			return err == nil && len(found) > 0
 		}},
 	} {
+		if raceDetector && i%3 != 1 {
+			continue // the moments are the same for a slow process, and a few of them are enough
+		}
 		data := strings.ReplaceAll(m.name, " ", "-")
 		p, err := start(dir, environment(t), "spoilbook", "demo", "--data", data, "--out", data+"-out")
 		if err != nil {
