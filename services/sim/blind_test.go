@@ -86,25 +86,28 @@ type mutation struct {
 	count func(Result) int
 }
 
+func dropLast(b *ledger.Block) {
+	if n := len(b.Records); n > 3 {
+		b.Records = b.Records[:n-1]
+	}
+}
+
+func doubleLast(b *ledger.Block) {
+	if n := len(b.Records); n > 0 {
+		again := b.Records[n-1]
+		again.Position++
+		b.Records = append(b.Records, again)
+	}
+}
+
+func forgetOtherBodies(b *ledger.Block) {
+	b.Quarantined = slices.DeleteFunc(b.Quarantined, func(q ledger.Quarantined) bool { return q.Code == intake.RefuseOtherBody })
+}
+
 func mutations() []mutation {
 	lost := func(r Result) int { return r.Lost }
 	doubled := func(r Result) int { return r.Doubled }
 	broken := func(r Result) int { return r.Violations }
-	drop := func(b *ledger.Block) {
-		if n := len(b.Records); n > 3 {
-			b.Records = b.Records[:n-1]
-		}
-	}
-	double := func(b *ledger.Block) {
-		if n := len(b.Records); n > 0 {
-			again := b.Records[n-1]
-			again.Position++
-			b.Records = append(b.Records, again)
-		}
-	}
-	merge := func(b *ledger.Block) {
-		b.Quarantined = slices.DeleteFunc(b.Quarantined, func(q ledger.Quarantined) bool { return q.Code == intake.RefuseOtherBody })
-	}
 	reuse := Options{flaws: flaws{noPositionCheck: true}, WrapStore: func(s intake.Store) intake.Store {
 		return spoiler{Store: s, head: func(h *ledger.Head) { h.Position -= min(h.Position, 1) }}
 	}}
@@ -115,9 +118,9 @@ func mutations() []mutation {
 	early := Options{WrapFeed: func(f intake.Feed) intake.Feed { return deafFeed{Feed: f, seen: new(int), early: true} }}
 	number := func(r map[string]any, key string) float64 { n, _ := r[key].(float64); return n }
 	return []mutation{
-		{"an event of a block is left out", spoiledBlocks(drop), "are recorded", broken},
-		{"an event is stored twice", spoiledBlocks(double), "counts twice", doubled},
-		{"another body under the same id is dropped", spoiledBlocks(merge), "has no fate", broken},
+		{"an event of a block is left out", spoiledBlocks(dropLast), "are recorded", broken},
+		{"an event is stored twice", spoiledBlocks(doubleLast), "counts twice", doubled},
+		{"another body under the same id is dropped", spoiledBlocks(forgetOtherBodies), "has no fate", broken},
 		{"a position is given again", reuse, "was given where", doubled},
 		{"a position is left out", spoiledBlocks(func(b *ledger.Block) {
 			for i := range b.Records {
