@@ -24,7 +24,7 @@ func (s *teller) volume(most int64) *events.Volume {
 // and now and then in one that can not be true.
 func (s *teller) load(job events.JobID) {
 	from, to, occurred := s.interval(40 * minute)
-	b := events.LoadCollected{Start: from, End: to, Material: pick(s, "material", events.MaterialID("M-CLAY"), "M-CLAY", "M-PEAT", "M-GRIT", "M-UNKNOWN")}
+	b := events.LoadCollected{Start: from, End: to, Material: pick(s, "material", events.MaterialID("M-CLAY"), "M-CLAY", "M-PEAT", "M-GRIT", "M-SILT", "M-UNKNOWN")}
 	ways := evenly(s.t, "ways", 1, 15)
 	volume := s.volume(4_000_000)
 	if ways&1 != 0 || ways&2 != 0 {

@@ -37,7 +37,7 @@ func compareContents(g judge, got, want naive.Tank, b bound) {
 }
 
 // compareOutcome compares what the last entry did.
-func compareOutcome(g judge, j *reports.Journal, out naive.Outcome, a *tank.Account, b bound) {
+func compareOutcome(g judge, j *reports.Journal, out naive.Outcome, a *tank.Account, b bound, fifo bool) {
 	moved := func(what string, exact naive.Amount, solidsG, waterG int64) {
 		g.within("solids "+what, exact.SolidsG, solidsG, b.total)
 		g.within("water "+what, exact.WaterG, waterG, b.total)
@@ -54,6 +54,7 @@ func compareOutcome(g judge, j *reports.Journal, out naive.Outcome, a *tank.Acco
 		moved("decanted and not held", out.Unheld, d.UnheldSolidsG, d.UnheldWaterG)
 		g.within("free water", out.FreeML, d.FreeWaterML, 1)
 		compareShares(g, j, out, d.Shares, b)
+		largestRemainders(g, j, out, d.Shares)
 		g.exact("shares and what was not held", sumOf(d.Shares)+d.UnheldSolidsG+d.UnheldWaterG, d.SolidsG+d.WaterG)
 		if body.DensityGPerM3 == nil && body.SuspendedSolidsMGPerL == nil {
 			g.exact("clear water decanted", d.WaterG, body.Volume.VolumeML)
@@ -66,6 +67,9 @@ func compareOutcome(g judge, j *reports.Journal, out naive.Outcome, a *tank.Acco
 		g.within("solids tipped and not held", out.Unheld.SolidsG, p.UnheldSolidsG, b.beyond)
 		g.within("water tipped and not held", out.Unheld.WaterG, p.UnheldWaterG, b.beyond)
 		compareShares(g, j, out, p.Shares, b)
+		if !fifo {
+			largestRemainders(g, j, out, p.Shares)
+		}
 		g.exact("shares and what was not held", sumOf(p.Shares)+p.UnheldSolidsG+p.UnheldWaterG, p.MassG())
 		g.exact("the tip and its heel", p.MassG()-p.UnheldSolidsG-p.UnheldWaterG+p.Heel.MassG(), p.Before.MassG())
 		if body.Mass != nil {
@@ -112,6 +116,45 @@ func compareShares(g judge, j *reports.Journal, out naive.Outcome, shares []tank
 	for job, exact := range exactByJob {
 		g.within("share of a job", exact, byJob[job], 2*b.parcel*parcels[job])
 	}
+}
+
+// largestRemainders checks that what was taken of each phase was divided among the
+// parcels by largest remainder: no parcel is rounded up whose remainder is less than
+// that of one rounded down, so that no two are further apart than a gram from their
+// exact shares of the whole that was taken.
+func largestRemainders(g judge, j *reports.Journal, out naive.Outcome, shares []tank.Share) {
+	byEntry := map[events.Ref]naive.Amount{}
+	taken, held := amount(0, 0), out.Before.Held()
+	for _, s := range shares {
+		byEntry[j.Recorded(s.Position).Ref()] = amount(s.SolidsG, s.WaterG)
+		taken.SolidsG.Add(taken.SolidsG, big.NewRat(s.SolidsG, 1))
+		taken.WaterG.Add(taken.WaterG, big.NewRat(s.WaterG, 1))
+	}
+	check := func(phase string, of func(naive.Amount) *big.Rat) {
+		if !positive(of(held)) {
+			return
+		}
+		var least, most *big.Rat
+		for _, p := range out.Before.Parcels {
+			off := new(big.Rat).Mul(of(p.Amount), new(big.Rat).Quo(of(taken), of(held)))
+			if s, ok := byEntry[p.Entry]; ok {
+				off.Sub(of(s), off)
+			} else {
+				off.Neg(off)
+			}
+			if least == nil || off.Cmp(least) < 0 {
+				least = off
+			}
+			if most == nil || off.Cmp(most) > 0 {
+				most = off
+			}
+		}
+		if most.Sub(most, least).Cmp(big.NewRat(1, 1)) > 0 {
+			g.t.Fatalf("%s\nthe %s taken is not divided by largest remainder: two shares are %s g apart", g.what, phase, most.FloatString(3))
+		}
+	}
+	check("solids", func(a naive.Amount) *big.Rat { return a.SolidsG })
+	check("water", func(a naive.Amount) *big.Rat { return a.WaterG })
 }
 
 // compareMovements compares what the entry moved into and out of each account.

@@ -118,7 +118,7 @@ func TestTankStep(t *testing.T) {
 			step := stepBound(out, after)
 			compareContents(g, got, exactly(after, next), step)
 			g.exact("fresh tank", after.FreshML, got.FreshML.Num().Int64())
-			compareOutcome(g, next, out, after, step)
+			compareOutcome(g, next, out, after, step, fifo)
 			if _, docket := e.Body.(events.DocketReceived); docket {
 				compareDocket(g, before, after)
 			} else {

@@ -67,6 +67,8 @@ func registers(from events.Time) []events.RegisterRevised {
 			SlurryDensityKgPerM3: 1080, MoisturePermille: 120, BedVoidRatioPermille: 3000}),
 		revise("M-GRIT", long, events.Material{Description: "Road grit", WasteCode: "20 03 06", ParticleDensityKgPerM3: 2711,
 			SlurryDensityKgPerM3: 1600, BankDensityKgPerM3: 2050}),
+		revise("M-SILT", long, events.Material{Description: "Silt", WasteCode: "17 05 06", ParticleDensityKgPerM3: 2680,
+			SlurryDensityKgPerM3: 1250, MoisturePermille: 240}),
 		revise("F-PIT", long, events.Facility{Name: "Pit", Address: "Pit Road, Tarnmoor", Class: events.SoilRecoveryClass, TimeZone: "Europe/Dublin"}),
 		revise("F-WET", long, events.Facility{Name: "Wet", Address: "Weir Road, Tarnmoor", Class: events.LiquidTreatmentClass,
 			WeighbridgeIntervalKg: 20, TimeZone: "Europe/Dublin"}),

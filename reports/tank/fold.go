@@ -17,7 +17,7 @@ const (
 	DefaultBankDensityKgPerM3     = 1900    // with a material that has no bank density
 	DefaultBedVoidRatioPermille   = 1000    // of a settled bed
 	DefaultTolerancePPM           = 30_000  // of a load without a stated tolerance: 3 %
-	DefaultMoisturePPM            = 150_000 // with DefaultBankDensityKgPerM3
+	DefaultMoisturePPM            = 150_000 // with DefaultBankDensityKgPerM3, where the material has no moisture
 )
 
 // Fold folds the whole history of one truck that the journal holds. Its cost grows

@@ -1,6 +1,8 @@
 package tank
 
 import (
+	"cmp"
+
 	"spoilbook/events"
 	"spoilbook/reports"
 )
@@ -160,7 +162,7 @@ func bankSoil(b events.LoadCollected, m events.Material) (Soil, events.Basis) {
 		s.BulkDensityGPerM3 = m.BankDensityKgPerM3 * 1000
 	}
 	if s.BulkDensityGPerM3 == 0 {
-		s.BulkDensityGPerM3, s.MoisturePPM = DefaultBankDensityKgPerM3*1000, DefaultMoisturePPM
+		s.BulkDensityGPerM3, s.MoisturePPM = DefaultBankDensityKgPerM3*1000, cmp.Or(s.MoisturePPM, DefaultMoisturePPM)
 	}
 	if b.Bank.MoisturePPM != nil {
 		s.MoisturePPM = *b.Bank.MoisturePPM

@@ -11,12 +11,13 @@ import (
 type stop struct {
 	facility  bool
 	from, to  events.Time
-	fromKnown bool  // an arrival is recorded
-	toKnown   bool  // a leaving is recorded
-	visit     int   // of a site: its visit; of a facility: the visit left before it
-	dump      int   // of a facility
-	tips      []int // entries, of a facility
-	loaded    bool  // a load was made after the tips: the next tip is another stop's
+	fromKnown bool        // an arrival is recorded
+	toKnown   bool        // a leaving is recorded
+	visit     int         // of a site: its visit; of a facility: the visit left before it
+	dump      int         // of a facility
+	tips      []int       // entries, of a facility
+	seen      events.Time // the latest arrival, where the site was arrived at again
+	loaded    bool        // a load was made after the tips: the next tip is another stop's
 	arrival   []uint64
 	leaving   []uint64
 }
@@ -35,6 +36,7 @@ type placer struct {
 	at    *stop       // the open stop at a site, or nil
 	visit int         // the latest visit, -1 for none
 
+	onSite []stop      // tips where the truck stood
 	passed events.Time // the end of the latest stop at a facility without a tip
 }
 
@@ -186,6 +188,7 @@ func (p *placer) arrive(m *mark) {
 	e := &p.d.entries[m.entry]
 	if p.at != nil && p.s.Visits[p.at.visit].Job == e.Job {
 		p.s.Visits[p.at.visit].Positions = append(slices.Clone(p.s.Visits[p.at.visit].Positions), e.Positions...)
+		p.at.seen = m.at
 		return
 	}
 	p.lose(m.at)
@@ -196,12 +199,17 @@ func (p *placer) arrive(m *mark) {
 func (p *placer) leave(m *mark) {
 	e := &p.d.entries[m.entry]
 	if p.at != nil && p.s.Visits[p.at.visit].Job != e.Job {
-		p.lose(p.firstWorkOf(e.Job, p.at.from, m.at)) // of the two sites one was left and the other arrived at unsaid
+		p.lose(p.firstWorkOf(e.Job, later(p.at.from, p.at.seen), m.at)) // of the two sites one was left and the other arrived at unsaid
 	}
 	if p.at == nil {
 		from := p.firstWorkOf(e.Job, p.lastEnd(), m.at)
 		p.visit = p.addVisit(Visit{Job: e.Job, Arrived: from, Positions: e.Positions})
 		p.at = &stop{from: from, visit: p.visit}
+		for _, f := range p.onSite { // the visit they were at is known only now
+			if dump := &p.s.Dumps[f.dump]; !f.from.Before(from) {
+				dump.Visit, dump.Job = p.visit, e.Job
+			}
+		}
 	}
 	v := &p.s.Visits[p.at.visit]
 	v.Left, v.Positions = m.at, append(slices.Clone(v.Positions), e.Positions...)
@@ -238,7 +246,8 @@ func (p *placer) visitFacility(f stop) {
 	f.visit, f.dump = p.visit, len(p.s.Dumps)
 	p.s.Dumps = append(p.s.Dumps, dump)
 	if p.at != nil && f.bare() {
-		return // tipped where it stood
+		p.onSite = append(p.onSite, f)
+		return
 	}
 	p.lose(f.from)
 	p.stops = append(p.stops, f)
