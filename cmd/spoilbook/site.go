@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -147,7 +148,20 @@ func openEngine(ctx context.Context, o siteOptions, stderr io.Writer) (*engine.E
 	}
 	e, err := engine.Open(ctx, engine.Options{Dir: filepath.Join(o.data, "engine"), Library: library,
 		BackupDir: filepath.Join(o.data, "backup")})
-	return e, ledger.Wrap(ledger.EngineMissing, err, "the embedded ClickHouse engine (if its library is broken, delete %s to have it fetched again)", library)
+	return e, codedEngine(err, library)
+}
+
+// codedEngine gives an error of opening the engine the code that users see. Once
+// the library is loaded, what the engine says is about the data folder.
+func codedEngine(err error, library string) error {
+	var exception *engine.Exception
+	switch {
+	case !errors.As(err, &exception):
+		return ledger.Wrap(ledger.EngineMissing, err, "the embedded ClickHouse engine (if its library is broken, delete %s to have it fetched again)", library)
+	case store.IsDamage(exception.Text) || strings.Contains(exception.Text, "Cannot parse definition from metadata file"):
+		return ledger.Wrap(ledger.Damaged, err, "the embedded ClickHouse engine")
+	}
+	return ledger.Wrap(ledger.StoreDown, err, "the embedded ClickHouse engine")
 }
 
 // close stops the intake and closes the parts in the order opposite to opening.
