@@ -24,6 +24,9 @@ func (s *teller) volume(most int64) *events.Volume {
 // and now and then in one that can not be true.
 func (s *teller) load(job events.JobID) {
 	from, to, occurred := s.interval(40 * minute)
+	if s.chance(10) {
+		job = pick(s, "another job", jobs...)
+	}
 	b := events.LoadCollected{Start: from, End: to, Material: pick(s, "material", events.MaterialID("M-CLAY"), "M-CLAY", "M-PEAT", "M-GRIT", "M-SILT", "M-UNKNOWN")}
 	ways := evenly(s.t, "ways", 1, 15)
 	volume := s.volume(4_000_000)

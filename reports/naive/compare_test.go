@@ -75,6 +75,9 @@ func compareOutcome(g judge, j *reports.Journal, out naive.Outcome, a *tank.Acco
 		if body.Mass != nil {
 			g.exact("mass tipped", p.MassG(), body.Mass.MassG)
 		}
+		if body.PortionPPM != 0 {
+			g.within("portion tipped", out.Moved.MassG(), p.MassG(), 0.5)
+		}
 	case events.TankGauged:
 		p := a.Gauges[len(a.Gauges)-1]
 		g.within("gauged account", out.AccountML, p.AccountML, b.total)

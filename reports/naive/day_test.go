@@ -15,6 +15,7 @@ func pick[T any](s *teller, label string, of ...T) T {
 // tellDay tells one to three shifts of a truck and the dockets that came after.
 func tellDay(t *rapid.T, begin start) *teller {
 	s := &teller{t: t, start: begin, now: begin.unixMS}
+	s.forgets = pick(s, "forgets", int64(2), 6, 40)
 	if s.chance(50) {
 		s.gauge(events.FreshTank)
 	}
@@ -138,11 +139,11 @@ func (s *teller) stop() {
 		s.act(s.at)
 	}
 	s.wait(30 * minute)
-	if s.chance(80) {
+	if !s.chance(10 + s.forgets) {
 		s.say(s.at, events.EmergencyStopReset{Inspected: true})
 	}
 	s.wait(10 * minute)
-	if s.chance(80) {
+	if !s.chance(10 + s.forgets) {
 		s.say(s.at, events.PlantRestarted{})
 	}
 }

@@ -94,6 +94,8 @@ type teller struct {
 	now   int64
 	said  []events.Event
 
+	forgets int64 // how much of what should be said is not, in hundredths
+
 	standby, rest bool
 	at            events.JobID // the site the truck is at
 }
@@ -145,7 +147,7 @@ func (s *teller) sayAt(ms int64, job events.JobID, body events.Body) {
 
 // usually says a body but for the few times that the crew forgets.
 func (s *teller) usually(job events.JobID, body events.Body) {
-	if !s.chance(6) {
+	if !s.chance(s.forgets) {
 		s.say(job, body)
 	}
 }

@@ -146,6 +146,10 @@ func (d *division) cutRun(run *stopRun) *stopRun {
 	return rest
 }
 
+// longestWorkMS is the longest that an entry's interval may be, so that work which
+// began before a time is said to have occurred no later than this after it.
+const longestWorkMS = 24 * 60 * 60 * 1000
+
 // workedSince reports whether, in a shift after the one the stop began in and
 // before time t, the plant worked: then the restart was not recorded.
 func (d *division) workedSince(run *stopRun, t events.Time) bool {
@@ -155,15 +159,14 @@ func (d *division) workedSince(run *stopRun, t events.Time) bool {
 	}
 	for i := run.presses[0] + 1; i < len(d.entries); i++ {
 		e := &d.entries[i]
+		if e.Occurred.UnixMS-t.UnixMS > longestWorkMS {
+			return false
+		}
 		from, to := e.Interval()
 		switch e.Kind() {
 		case events.KindLoadCollected, events.KindWaterDecanted, events.KindSpoilTipped:
 			if from.Before(t) && !from.Before(since) && from.Before(to) {
 				return true
-			}
-		case events.KindEmergencyStopPressed, events.KindPlantRestarted:
-			if t.Before(e.Occurred) {
-				return false
 			}
 		}
 	}
