@@ -86,7 +86,8 @@ type Intake struct {
 	Config
 	handled     uint64
 	position    uint64
-	entry       uint64 // last quarantine entry
+	stored      ledger.Head // when the intake began
+	entry       uint64      // last quarantine entry
 	tree        *audit.Tree
 	sources     map[events.Source]*chain.Sequence
 	trucks      map[events.TruckID]uint64 // of the register, with the message of the stream that named each; 0 for one before it
@@ -138,7 +139,7 @@ func (in *Intake) recoverProgress(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	in.position = head.Position
+	in.position, in.stored = head.Position, head
 	last, seqs, err := in.Store.QuarantineState(ctx, in.Stream, in.handled)
 	if err != nil {
 		return err
@@ -159,6 +160,16 @@ func (in *Intake) recoverTree(ctx context.Context) error {
 	}
 	if in.tree, err = audit.Restore(at, state); err != nil {
 		return err
+	}
+	root, err := in.tree.Root()
+	if err != nil {
+		return err
+	}
+	switch {
+	case at != in.stored.RootPosition:
+		return fmt.Errorf("the ledger went from position %d to %d meanwhile: another intake writes to it", in.stored.RootPosition, at)
+	case at > 0 && root != in.stored.Root:
+		return ledger.Fail(ledger.Damaged, "the Merkle tree stored at position %d has the root %x, its block says %x; check the store with spoilbook rebuild, and restore it from a backup", at, root, in.stored.Root)
 	}
 	const chunk = 100_000
 	for at < in.position {

@@ -150,3 +150,19 @@ func TestNoCutChangesAFate(t *testing.T) {
 		t.Errorf("only %d cuts were tried", cuts)
 	}
 }
+
+// A bit flipped in the state from which the Merkle tree goes on is found before
+// anything is built on it.
+func TestADamagedTreeIsFoundAtStart(t *testing.T) {
+	for bit := range 8 * 32 {
+		k := newBench(t)
+		if err := k.live(100, false, 0); err != nil {
+			t.Fatal(err)
+		}
+		frontier := k.db.lastBlock().frontier
+		frontier[bit/8] ^= 1 << (bit % 8)
+		if err := k.live(100, false, 0); ledger.CodeOf(err) != ledger.Damaged {
+			t.Fatalf("bit %d of the tree's state: %v, not damage", bit, err)
+		}
+	}
+}
