@@ -14,7 +14,7 @@ import (
 
 // boundedSeeds is how many new seeds a test run tries; `spoilbook simulate` tries
 // as many as one likes.
-const boundedSeeds = 40
+const boundedSeeds = 30
 
 func fail(t *testing.T, r Result) {
 	t.Helper()
