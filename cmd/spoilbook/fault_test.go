@@ -64,50 +64,52 @@ func until(t *testing.T, p *process, holds func() bool) (ended bool) {
 // what it says after a run that nothing disturbed.
 func TestKilledAtAnyMoment(t *testing.T) {
 	t.Parallel()
-	dir := t.TempDir()
-	spoil(t, 0, dir, "demo", "--data", "undisturbed")
-	want := contentsOf(t, dir, "--data", "undisturbed")
+	undisturbed := t.TempDir()
+	spoil(t, 0, undisturbed, "demo", "--data", "d")
+	want := contentsOf(t, undisturbed, "--data", "d")
 	if len(want.events) < 3000 || want.held == 0 {
 		t.Fatalf("%d events, %d held", len(want.events), want.held)
 	}
-	exists := func(path string) func(string) bool {
-		return func(data string) bool { _, err := os.Stat(filepath.Join(data, path)); return err == nil }
+	exists := func(pattern string) func(string) bool {
+		return func(dir string) bool {
+			found, err := filepath.Glob(filepath.Join(dir, pattern))
+			return err == nil && len(found) > 0
+		}
 	}
 	holds := func(folder string, bytes int64) func(string) bool {
-		return func(data string) bool { return stored(filepath.Join(data, folder)) > bytes }
+		return func(dir string) bool { return stored(filepath.Join(dir, folder)) > bytes }
 	}
 	for i, m := range []struct {
 		name   string
-		moment func(data string) bool
+		moment func(dir string) bool
 	}{
-		{"the folder is made", exists("lock")},
-		{"the engine is being made", exists("engine/store")},
-		{"the broker is being made", exists("broker")},
-		{"few events are received", holds("broker", 300_000)},
-		{"many events are received", holds("broker", 1_500_000)},
-		{"some events are recorded", holds("engine/store", 500_000)},
-		{"the first workbook is written", func(data string) bool {
-			found, err := filepath.Glob(data + "-out/*manifest*")
-			return err == nil && len(found) > 0
-		}},
+		{"the folder is made", exists("d/lock")},
+		{"the engine is being made", exists("d/engine/store")},
+		{"the broker is being made", exists("d/broker")},
+		{"few events are received", holds("d/broker", 300_000)},
+		{"many events are received", holds("d/broker", 1_500_000)},
+		{"some events are recorded", holds("d/engine/store", 500_000)},
+		{"the first workbook is written", exists("out/*manifest*")},
 	} {
 		if raceDetector && i%3 != 1 {
 			continue // the moments are the same for a slow process, and a few of them are enough
 		}
-		data := strings.ReplaceAll(m.name, " ", "-")
-		p, err := start(dir, environment(t), "spoilbook", "demo", "--data", data, "--out", data+"-out")
-		if err != nil {
-			t.Fatal(err)
-		}
-		ended := until(t, p, func() bool { return m.moment(filepath.Join(dir, data)) })
-		if status := p.end(syscall.SIGKILL); ended || status != -1 {
-			out, stderr, _ := p.printed()
-			t.Fatalf("%s: it ended by itself with status %d before it was killed: %s%s", m.name, status, out, stderr)
-		}
-		spoil(t, 0, dir, "demo", "--data", data, "--out", data+"-out")
-		t.Logf("killed when %s:", m.name)
-		got := contentsOf(t, dir, "--data", data)
-		got.same(t, &want)
+		t.Run(m.name, func(t *testing.T) {
+			t.Parallel()
+			dir := t.TempDir()
+			p, err := start(dir, environment(t), "spoilbook", "demo", "--data", "d")
+			if err != nil {
+				t.Fatal(err)
+			}
+			ended := until(t, p, func() bool { return m.moment(dir) })
+			if status := p.end(syscall.SIGKILL); ended || status != -1 {
+				out, stderr, _ := p.printed()
+				t.Fatalf("it ended by itself with status %d before it was killed: %s%s", status, out, stderr)
+			}
+			spoil(t, 0, dir, "demo", "--data", "d")
+			got := contentsOf(t, dir, "--data", "d")
+			got.same(t, &want)
+		})
 	}
 }
 
