@@ -52,7 +52,8 @@ func compareOutcome(g judge, j *reports.Journal, out naive.Outcome, a *tank.Acco
 		d := a.Decants[len(a.Decants)-1]
 		moved("decanted", out.Moved, d.SolidsG, d.WaterG)
 		moved("decanted and not held", out.Unheld, d.UnheldSolidsG, d.UnheldWaterG)
-		g.within("free water", out.FreeML, d.FreeWaterML, 1)
+		// Whole millilitres of volumes and beds that are kept to a microlitre a parcel.
+		g.within("free water", out.FreeML, d.FreeWaterML, 1+0.002*float64(len(out.Parts)))
 		compareShares(g, j, out, d.Shares, b)
 		largestRemainders(g, j, out, d.Shares)
 		g.exact("shares and what was not held", sumOf(d.Shares)+d.UnheldSolidsG+d.UnheldWaterG, d.SolidsG+d.WaterG)
@@ -106,7 +107,8 @@ func compareShares(g judge, j *reports.Journal, out naive.Outcome, shares []tank
 		delete(byEntry, p.Entry)
 		g.within("solids of a share", p.SolidsG, s.SolidsG, b.parcel)
 		g.within("water of a share", p.WaterG, s.WaterG, b.parcel)
-		g.within("volume of a share", p.VolumeML(), s.VolumeML, 1+2*b.parcel)
+		// To a millilitre by largest remainder, of a whole that is rounded itself.
+		g.within("volume of a share", p.VolumeML(), s.VolumeML, 1.51+2*b.parcel)
 		if exactByJob[p.Job] == nil {
 			exactByJob[p.Job] = new(big.Rat)
 		}

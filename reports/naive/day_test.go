@@ -15,7 +15,7 @@ func pick[T any](s *teller, label string, of ...T) T {
 // tellDay tells one to three shifts of a truck and the dockets that came after.
 func tellDay(t *rapid.T, begin start) *teller {
 	s := &teller{t: t, start: begin, now: begin.unixMS}
-	s.forgets = pick(s, "forgets", int64(2), 6, 40)
+	s.forgets = pick(s, "forgets", int64(2), 6, 40, 80)
 	if s.chance(50) {
 		s.gauge(events.FreshTank)
 	}
@@ -28,7 +28,9 @@ func tellDay(t *rapid.T, begin start) *teller {
 }
 
 func (s *teller) tellShift() {
-	s.usually("", events.ShiftStarted{})
+	if !s.chance(min(s.forgets, 10)) {
+		s.say("", events.ShiftStarted{})
+	}
 	s.now += minute // a shift takes some time
 	if s.at != "" && s.chance(60) {
 		s.work(s.at) // the visit of the shift before goes on
@@ -60,7 +62,9 @@ func (s *teller) tellShift() {
 		s.work(job)
 	}
 	s.wait(40 * minute)
-	s.usually("", events.ShiftEnded{})
+	if !s.chance(min(s.forgets, 20)) {
+		s.say("", events.ShiftEnded{})
+	}
 }
 
 func (s *teller) leave() {
