@@ -49,6 +49,11 @@ func migrations() []migration {
 			position UInt64, recorded UInt64, duplicates UInt64, quarantined UInt64,
 			root FixedString(32), frontier String, at DateTime64(3, 'UTC')
 		) ENGINE = MergeTree ORDER BY (stream, last_seq) ` + ledgerSettings,
+	}}, {2, "adopted streams", []string{
+		`CREATE TABLE IF NOT EXISTS adoptions (
+			number UInt64, stream LowCardinality(String), first UInt64, again UInt64, position UInt64,
+			at DateTime64(3, 'UTC'), author String, reason String
+		) ENGINE = MergeTree ORDER BY number ` + ledgerSettings,
 	}}}
 }
 
