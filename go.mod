@@ -5,6 +5,7 @@ go 1.26.0
 require (
 	github.com/ClickHouse/ch-go v0.74.0
 	github.com/ClickHouse/clickhouse-go/v2 v2.50.0
+	github.com/alexedwards/argon2id v1.0.0
 	github.com/danielgtaylor/huma/v2 v2.37.2
 	github.com/ebitengine/purego v0.11.3
 	github.com/gin-gonic/gin v1.12.0

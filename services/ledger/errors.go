@@ -24,6 +24,9 @@ const (
 	TimedOut      Code = "timed-out"      // it took longer than allowed
 	ReadOnly      Code = "read-only"      // this ledger was opened without a broker
 	Unfinished    Code = "unfinished"     // some messages were quarantined
+	SignInNeeded  Code = "sign-in-needed" // who asks has not proved who they are
+	NotAllowed    Code = "not-allowed"    // who asks may not do that
+	TooMany       Code = "too-many"       // too many tries or requests from one side
 	Internal      Code = "internal"       // our mistake
 )
 
@@ -63,6 +66,12 @@ func OutcomeOf(c Code) Outcome {
 		return Outcome{504, 5, "try again, or ask for a shorter period"}
 	case ReadOnly:
 		return Outcome{409, 4, "open the ledger with its broker"}
+	case SignInNeeded:
+		return Outcome{401, 8, "sign in, or send a token that holds"}
+	case NotAllowed:
+		return Outcome{403, 8, "ask an administrator for the role that does this"}
+	case TooMany:
+		return Outcome{429, 5, "wait, then try again"}
 	case Unfinished:
 		return Outcome{200, 7, "see spoilbook quarantine list"}
 	}
@@ -72,7 +81,7 @@ func OutcomeOf(c Code) Outcome {
 // Codes lists every code.
 func Codes() []Code {
 	return []Code{BadRequest, NotFound, TooLarge, Conflict, InUse, BrokerDown, BrokerFull, StoreDown, ServerDown,
-		EngineMissing, Damaged, TimedOut, ReadOnly, Unfinished, Internal}
+		EngineMissing, Damaged, TimedOut, ReadOnly, Unfinished, SignInNeeded, NotAllowed, TooMany, Internal}
 }
 
 // Error is a failure with its code; What says what happened, for users, and the
