@@ -101,6 +101,15 @@ SETTINGS fsync_after_insert = 1, fsync_part_directory = 1,
     replicated_deduplication_window = 1000, replicated_deduplication_window_seconds = 604800,
     min_rows_for_wide_part = 0, min_bytes_for_wide_part = 10485760;
 
+CREATE TABLE IF NOT EXISTS spoilbook.marks ON CLUSTER spoilbook (
+    number UInt64, mark LowCardinality(String), text String
+) ENGINE = ReplicatedMergeTree('/clickhouse/tables/{shard}/spoilbook/marks', '{replica}')
+ORDER BY number
+SETTINGS fsync_after_insert = 1, fsync_part_directory = 1,
+    max_suspicious_broken_parts = 0, max_suspicious_broken_parts_bytes = 0,
+    replicated_deduplication_window = 1000, replicated_deduplication_window_seconds = 604800,
+    min_rows_for_wide_part = 0, min_bytes_for_wide_part = 10485760;
+
 -- For other ClickHouse clients that look at the whole fleet. A position is unique
 -- only together with its stream. The sharding key says where a truck's rows would
 -- go, and is not used, because nothing is written through this table.

@@ -25,9 +25,23 @@ func (s *Store) Adopt(ctx context.Context, a ledger.Adoption) error {
 		return fmt.Errorf("adopt %s: %w", a.Stream, err)
 	}
 	a.Number, a.Position = uint64(len(have))+1, head.Position
+	if err := s.putAdoption(ctx, a); err != nil {
+		return err
+	}
+	if have, err = s.Adoptions(ctx); err != nil {
+		return fmt.Errorf("adopt %s: %w", a.Stream, err)
+	}
+	if newest, ok := have.Of(a.Stream); !ok || newest.Number != a.Number {
+		return fmt.Errorf("adopt %s: it was not stored; try again", a.Stream)
+	}
+	return nil
+}
+
+// putAdoption stores an adoption as it is.
+func (s *Store) putAdoption(ctx context.Context, a ledger.Adoption) error {
 	one := func(v uint64) []uint64 { return []uint64{v} }
 	content := sha256.Sum256(fmt.Appendf(nil, "%q %d %d %d %q %q", a.Stream, a.First, a.Again, a.At.UnixMilli(), a.Author, a.Reason))
-	err = s.insert(ctx, "adoptions", fmt.Sprintf("a-%d-%x", a.Number, content), []column{
+	err := s.insert(ctx, "adoptions", fmt.Sprintf("a-%d-%x", a.Number, content), []column{
 		col("number", "UInt64", one(a.Number)), col("stream", "LowCardinality(String)", []string{a.Stream}),
 		col("first", "UInt64", one(a.First)), col("again", "UInt64", one(a.Again)), col("position", "UInt64", one(a.Position)),
 		col("at", "DateTime64(3, 'UTC')", []time.Time{a.At.UTC()}),
@@ -35,12 +49,6 @@ func (s *Store) Adopt(ctx context.Context, a ledger.Adoption) error {
 	})
 	if err != nil {
 		return fmt.Errorf("adopt %s: %w", a.Stream, err)
-	}
-	if have, err = s.Adoptions(ctx); err != nil {
-		return fmt.Errorf("adopt %s: %w", a.Stream, err)
-	}
-	if newest, ok := have.Of(a.Stream); !ok || newest.Number != a.Number {
-		return fmt.Errorf("adopt %s: it was not stored; try again", a.Stream)
 	}
 	return nil
 }

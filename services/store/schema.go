@@ -54,6 +54,10 @@ func migrations() []migration {
 			number UInt64, stream LowCardinality(String), first UInt64, again UInt64, position UInt64,
 			at DateTime64(3, 'UTC'), author String, reason String
 		) ENGINE = MergeTree ORDER BY number ` + ledgerSettings,
+	}}, {3, "marks of a store that is filled or was moved", []string{
+		`CREATE TABLE IF NOT EXISTS marks (
+			number UInt64, mark LowCardinality(String), text String
+		) ENGINE = MergeTree ORDER BY number ` + ledgerSettings,
 	}}}
 }
 
