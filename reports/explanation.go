@@ -1,6 +1,10 @@
 package reports
 
-import "spoilbook/events"
+import (
+	"slices"
+
+	"spoilbook/events"
+)
 
 // Explanation says how one line of a report came about, so that a reader with a
 // calculator can redo it: the events, what the register said, the rules with their
@@ -54,4 +58,37 @@ func (j *Journal) Use(r events.Register, key string, at events.Time, reads strin
 		return RegisterUse{}, false
 	}
 	return RegisterUse{Register: r, Key: key, From: rev.From, Position: rev.Position, Reads: reads}, true
+}
+
+// Reckon adds a step of arithmetic with the events behind it.
+func (e *Explanation) Reckon(what, arithmetic, result string, cites ...uint64) {
+	e.Steps = append(e.Steps, Step{What: what, Arithmetic: arithmetic, Result: result, Cites: Union(cites)})
+}
+
+// Follow adds a rule with its source, each once.
+func (e *Explanation) Follow(source, rule string) {
+	if r := (Rulebook{Rule: rule, Source: source}); !slices.Contains(e.Rules, r) {
+		e.Rules = append(e.Rules, r)
+	}
+}
+
+// Read adds a register entry as it read at a time, each once; where the register had
+// none it adds nothing.
+func (e *Explanation) Read(j *Journal, r events.Register, key string, at events.Time, reads string) {
+	if u, ok := j.Use(r, key, at, reads); ok && !slices.Contains(e.Register, u) {
+		e.Register = append(e.Register, u)
+	}
+}
+
+// Gather adds to Cites, in order and each once, the events of the steps and of the
+// register and those given.
+func (e *Explanation) Gather(cites ...uint64) {
+	all := slices.Concat(e.Cites, cites)
+	for _, s := range e.Steps {
+		all = append(all, s.Cites...)
+	}
+	for _, u := range e.Register {
+		all = append(all, u.Position)
+	}
+	e.Cites = Union(all)
 }

@@ -23,8 +23,24 @@ import (
 	"go/parser"
 	"go/token"
 	"math/big"
+	"strconv"
 	"strings"
 )
+
+// Number writes v units of 10^-scale as the notation reads them, without separators
+// or zeros at the end: Number(1500, 3) is "1.5".
+func Number(v int64, scale int) string {
+	sign, u := "", uint64(v)
+	if v < 0 {
+		sign, u = "-", -u
+	}
+	digits := strconv.FormatUint(u, 10)
+	if len(digits) <= scale {
+		digits = strings.Repeat("0", scale-len(digits)+1) + digits
+	}
+	text := sign + digits[:len(digits)-scale] + "." + digits[len(digits)-scale:]
+	return strings.TrimSuffix(strings.TrimRight(text, "0"), ".")
+}
 
 // Value returns what an expression comes to.
 func Value(expression string) (*big.Rat, error) {

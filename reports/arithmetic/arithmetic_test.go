@@ -1,8 +1,11 @@
 package arithmetic
 
 import (
+	"math"
 	"math/big"
 	"testing"
+
+	"pgregory.net/rapid"
 )
 
 func TestValue(t *testing.T) {
@@ -49,4 +52,24 @@ func TestRuler(t *testing.T) {
 			t.Errorf("got %q, want %q", got, want)
 		}
 	}
+}
+
+func TestNumber(t *testing.T) {
+	for _, c := range []struct {
+		v     int64
+		scale int
+		want  string
+	}{{1500, 3, "1.5"}, {-1, 3, "-0.001"}, {0, 3, "0"}, {100, 0, "100"}, {-100, 2, "-1"}, {math.MinInt64, 0, "-9223372036854775808"}, {100_000, 3, "100"}} {
+		if got := Number(c.v, c.scale); got != c.want {
+			t.Errorf("%d units of 10^-%d are %q, want %q", c.v, c.scale, got, c.want)
+		}
+	}
+	rapid.Check(t, func(r *rapid.T) {
+		v, scale := rapid.Int64().Draw(r, "v"), rapid.IntRange(0, 18).Draw(r, "scale")
+		got, err := Value(Number(v, scale))
+		unit := new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(scale)), nil)
+		if want := new(big.Rat).SetFrac(big.NewInt(v), unit); err != nil || got.Cmp(want) != 0 {
+			r.Fatalf("%d units of 10^-%d read back as %v, %v", v, scale, got, err)
+		}
+	})
 }

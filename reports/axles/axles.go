@@ -12,7 +12,9 @@
 //	rear   8200 + the other part = 15 296.2 kg
 //
 // With 8500, 16 000 and 25 000 kg permitted in front, behind and in all, at most
-// 8036 kg could have been loaded there: the front governs, long before the gross.
+// 8036 kg could have been loaded there: the front governs, long before the gross. What
+// is left to a limit is shown in whole kilograms rounded down, so that room never
+// reads too large and an excess, which is negative, never too small.
 //
 // Site work is not road: a truck may stand on site with more than it may carry away
 // and decant before it leaves. So findings are made of journeys alone.
@@ -57,20 +59,29 @@ type Report struct {
 	Days     []Day
 	Trucks   []Truck
 	Findings []reports.Finding
+
+	journal *reports.Journal
+	groupMM int64
 }
 
 // Weight is what a truck weighed at some moment. The axles' figures are there when
 // Why is empty, otherwise Why says why they are not; Known is false when the register
 // did not have the truck at all.
 type Weight struct {
-	DebrisG, FreshG, DebrisML int64
-	Known                     bool
-	GrossG, PermittedGrossG   int64
-	Why                       string
-	FrontG, RearG             int64
-	Beam                      Beam
-	Axles                     []AxleMass // every axle of the register, from the front
-	Cites                     []uint64   // the entry that changed the tanks last
+	At                             events.Time
+	DebrisG, FreshG, DebrisML      int64
+	Known                          bool
+	TareG, GrossG, PermittedGrossG int64
+	Why                            string
+	DebrisAtMM, FreshAtMM          int64 // where the contents act
+	FrontG, RearG                  int64 // to the nearest gram; they sum to the gross
+	FrontMarginG, RearMarginG      int64 // to the permitted masses, rounded down: see [Beam.Margins]
+	Beam                           Beam
+	Axles                          []AxleMass // every axle of the register, from the front
+	Cites                          []uint64   // the entry that changed the tanks last
+
+	truck events.TruckID
+	fills []fill // all that went into and out of the tanks up to then
 }
 
 // Trip is a journey by road. Left or Reached is zero when it is not on record; the
@@ -82,6 +93,8 @@ type Trip struct {
 	From, To      string
 	Weight        Weight
 	Cites         []uint64
+
+	key string // of the entry that begins it
 }
 
 // At returns when the truck left, or else when it arrived.
@@ -98,6 +111,16 @@ type Load struct {
 	Weight  Weight
 	Room    Room
 	HasRoom bool // Room could be worked out
+
+	volume volumeRoom
+}
+
+// volumeRoom is what the room by the volume was worked out with.
+type volumeRoom struct {
+	material       events.MaterialID
+	capacityL      int64
+	densityKgPerM3 int64
+	assumed        bool // the register has no slurry density of the material
 }
 
 // Day is the moment of a local day at which a truck had the largest gross.
@@ -114,6 +137,8 @@ type Truck struct {
 	At  events.Time
 	Doc events.Truck
 	Why string // why its axles are not worked out, "" when they are
+
+	beam Beam
 }
 
 // Compute works out the journeys, loads and days of the period asked for.
@@ -122,7 +147,7 @@ func Compute(j *reports.Journal, q reports.Request, o Options) *Report {
 		o.GroupMM = DefaultGroupMM
 	}
 	o.Tank.OmitMovements = false
-	r := &Report{Request: q, Position: j.Position, Rule: o.Rule, Narrowed: q.Filter.Job != "" || q.Filter.Client != ""}
+	r := &Report{Request: q, Position: j.Position, Rule: o.Rule, Narrowed: q.Filter.Job != "" || q.Filter.Client != "", journal: j, groupMM: o.GroupMM}
 	for _, id := range q.Trucks(j) {
 		w := newWalk(j, q, o, r, id)
 		entries := j.Entries(id)

@@ -64,7 +64,7 @@ func (g *Group) Over() bool { return g.MarginG() < 0 }
 // MarginG returns the limit less the mass, in grams rounded down.
 func (g *Group) MarginG() int64 {
 	lb := units.Pound.Factor()
-	return *floor(g.LimitLB, lb.Num().Int64(), lb.Denom().Int64()) - g.MassG
+	return floor(times(g.LimitLB, lb.Num().Int64()), lb.Denom().Int64()) - g.MassG
 }
 
 // Groups returns every run of consecutive axles with its limit, for axles in order
@@ -83,15 +83,21 @@ func Groups(axles []AxleMass) []Group {
 	return groups
 }
 
+const tenthsPerFoot = 3048 // of a millimetre
+
+func isTandem(spanMM int64) bool { return spanMM*10 <= tandemFeet*tenthsPerFoot }
+
+// feetOf returns a span to the nearest foot.
+func feetOf(spanMM int64) int64 { return reports.MulDiv(spanMM, 10, tenthsPerFoot) }
+
 func spanLimitLB(axles int, spanMM int64) int64 {
-	const tenthsPerFoot = 3048 // of a millimetre
 	switch {
 	case axles <= 1:
 		return SingleAxleLB
-	case spanMM*10 <= tandemFeet*tenthsPerFoot:
+	case isTandem(spanMM):
 		return TandemLB
 	}
-	return formulaLB(axles, reports.MulDiv(spanMM, 10, tenthsPerFoot))
+	return formulaLB(axles, feetOf(spanMM))
 }
 
 // worst returns the group with the least margin, the first of equals.

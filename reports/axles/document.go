@@ -1,6 +1,8 @@
 package axles
 
 import (
+	"fmt"
+
 	"spoilbook/events/units"
 	"spoilbook/reports"
 	"spoilbook/reports/gauge"
@@ -27,22 +29,40 @@ func (r *Report) Document() reports.Document {
 
 func (r *Report) glance() []reports.Field {
 	over, heaviest := 0, int64(0)
+	var near *Trip
+	var least margin
 	for i := range r.Trips {
-		heaviest = max(heaviest, r.Trips[i].Weight.GrossG)
-		if r.Trips[i].over() {
+		t := &r.Trips[i]
+		heaviest = max(heaviest, t.Weight.GrossG)
+		passed := false
+		for _, m := range t.Weight.margins() {
+			passed = passed || m.leftG < 0
+			if near == nil || m.leftG < least.leftG {
+				near, least = t, m
+			}
+		}
+		if passed {
 			over++
 		}
 	}
-	return []reports.Field{
+	fields := []reports.Field{
 		{Label: "Journeys", Text: reports.Counted(len(r.Trips), "journey")},
 		{Label: "Over a permitted mass", Text: reports.Decimal(int64(over), 0, 0)},
 		{Label: "Heaviest on the road", Text: reports.Kilograms(heaviest)},
 	}
+	if near != nil {
+		fields = append(fields, reports.Field{Label: "Nearest to a limit", Text: fmt.Sprintf("%s, the %s: %s, %s, from %s to %s", near.Truck, least.name, left(least.leftG),
+			r.Request.Period.Local(near.At()).Format("2006-01-02 15:04"), near.From, near.To)})
+	}
+	return fields
 }
 
-func (t *Trip) over() bool {
-	w := &t.Weight
-	return w.Known && w.GrossG > w.PermittedGrossG || w.Why == "" && (w.FrontG > w.Beam.Front.PermittedG || w.RearG > w.Beam.Rear.PermittedG)
+// left writes a margin in whole kilograms, rounded down.
+func left(marginG int64) string {
+	if marginG < 0 {
+		return excess(marginG) + " too much"
+	}
+	return reports.Decimal(kilogramsDown(marginG), 0, 0) + " kg left"
 }
 
 func (r *Report) notes() []string {
@@ -51,6 +71,7 @@ func (r *Report) notes() []string {
 		"Axles are worked out by statics: each tank's contents act at one point of the register, the truck stands level, and slurry that surges is not reckoned with. A load behind the rear axles lifts the front, which steers: the register knows no least mass for it.",
 		"Tare, permitted masses and places are those of the register at the time. Axles near each other count as one support that shares its load equally; a truck with more or fewer than two supports has no axle figures here.",
 		"Only journeys are held against the limits: on site a truck may hold more and decant before it leaves. A journey counts by its largest gross.",
+		"What is left to a limit is rounded down to whole kilograms, and what is too much is rounded up: neither flatters. So a margin can be a kilogram less than the masses beside it, which are rounded to the nearest, seem to leave.",
 		"The largest further load is the same material at its typical slurry density in the debris tank; the first limit that it runs into governs. A negative figure is what must go.",
 	}
 	if r.Rule == USBridge {
@@ -69,27 +90,57 @@ func massColumn(key, title string) reports.Column {
 	return c
 }
 
+// leftColumn is what is left to a limit, in whole kilograms rounded down.
+func leftColumn(key, title string) reports.Column { return reports.RatioColumn(key, title, "kg", 0, 0) }
+
+// leftCell is its cell, blank for nil.
+func leftCell(g *int64) reports.Cell {
+	if g == nil {
+		return reports.Blank()
+	}
+	return reports.N(kilogramsDown(*g))
+}
+
+// weightColumns puts the permitted masses, which are the same on every line and stand
+// in the table of trucks, aside.
 func weightColumns() []reports.Column {
 	return []reports.Column{
 		massColumn("debris_kg", "Debris tank"), massColumn("fresh_kg", "Fresh water"),
-		massColumn("gross_kg", "Gross"), massColumn("gross_permitted_kg", "Gross permitted"), massColumn("gross_margin_kg", "Gross margin"),
-		massColumn("front_kg", "Front"), massColumn("front_permitted_kg", "Front permitted"), massColumn("front_margin_kg", "Front margin"),
-		massColumn("rear_kg", "Rear"), massColumn("rear_permitted_kg", "Rear permitted"), massColumn("rear_margin_kg", "Rear margin"),
+		massColumn("gross_kg", "Gross"), leftColumn("gross_margin_kg", "Gross margin"),
+		massColumn("front_kg", "Front"), leftColumn("front_margin_kg", "Front margin"),
+		massColumn("rear_kg", "Rear"), leftColumn("rear_margin_kg", "Rear margin"),
 	}
 }
 
 func (w *Weight) cells() []reports.Cell {
 	cells := []reports.Cell{reports.N(w.DebrisG), reports.N(w.FreshG)}
-	of := func(there bool, massG, permittedG int64) {
+	of := func(there bool, massG, leftG int64) {
 		if !there {
-			cells = append(cells, reports.Blank(), reports.Blank(), reports.Blank())
+			cells = append(cells, reports.Blank(), reports.Blank())
 			return
 		}
-		cells = append(cells, reports.N(massG), reports.N(permittedG), reports.N(permittedG-massG))
+		cells = append(cells, reports.N(massG), leftCell(&leftG))
 	}
-	of(w.Known, w.GrossG, w.PermittedGrossG)
-	of(w.Why == "", w.FrontG, w.Beam.Front.PermittedG)
-	of(w.Why == "", w.RearG, w.Beam.Rear.PermittedG)
+	of(w.Known, w.GrossG, w.GrossMarginG())
+	of(w.Why == "", w.FrontG, w.FrontMarginG)
+	of(w.Why == "", w.RearG, w.RearMarginG)
+	return cells
+}
+
+// limitColumns are kept for looking up, at the end of a line.
+func limitColumns() []reports.Column {
+	return []reports.Column{massColumn("gross_permitted_kg", "Gross permitted").NotPrinted(), massColumn("front_permitted_kg", "Front permitted").NotPrinted(),
+		massColumn("rear_permitted_kg", "Rear permitted").NotPrinted(), reports.TextColumn("why", "Why there are no axle figures").NotPrinted()}
+}
+
+func (w *Weight) limitCells() []reports.Cell {
+	cells := []reports.Cell{reports.Blank(), reports.Blank(), reports.Blank(), reports.T(w.Why)}
+	if w.Known {
+		cells[0] = reports.N(w.PermittedGrossG)
+	}
+	if w.Why == "" {
+		cells[1], cells[2] = reports.N(w.Beam.Front.PermittedG), reports.N(w.Beam.Rear.PermittedG)
+	}
 	return cells
 }
 
@@ -98,15 +149,15 @@ func (r *Report) tripTable() reports.Table {
 		reports.TextColumn("truck", "Truck"), reports.TextColumn("job", "Job"), reports.InstantColumn("left", "Left"), reports.TextColumn("from", "From"),
 		reports.InstantColumn("reached", "Reached"), reports.TextColumn("to", "To"),
 	}, weightColumns()...)
-	cols = append(cols, reports.TextColumn("why", "Why there are no axle figures"))
+	cols = append(cols, limitColumns()...)
 	rows := []reports.Row{}
 	for i := range r.Trips {
 		t := &r.Trips[i]
 		cells := append([]reports.Cell{reports.T(string(t.Truck)), reports.T(string(t.Job)), reports.At(t.Left), reports.T(t.From),
 			reports.At(t.Reached), reports.T(t.To)}, t.Weight.cells()...)
-		rows = append(rows, reports.Row{Cells: append(cells, reports.T(t.Weight.Why)), Cites: t.Cites})
+		rows = append(rows, reports.Row{Cells: append(cells, t.Weight.limitCells()...), Cites: t.Cites, Key: t.key})
 	}
-	return reports.Table{Name: "Journeys", Title: "Masses on the road", Note: "A negative margin is over the permitted mass.",
+	return reports.Table{Name: tripTableName, Title: "Masses on the road", Note: "A negative margin is over the permitted mass. Advice only: a weighbridge decides.",
 		Empty: "No journey is on record.", Columns: cols, Rows: reports.RowsOf(rows), Cited: true}
 }
 
@@ -114,7 +165,7 @@ func (r *Report) bridgeTable() reports.Table {
 	cols := []reports.Column{
 		reports.TextColumn("truck", "Truck"), reports.InstantColumn("at", "At"), reports.TextColumn("from", "From"), reports.TextColumn("to", "To"),
 		reports.RatioColumn("first", "First axle", "", 0, 0), reports.RatioColumn("last", "Last axle", "", 0, 0),
-		reports.RatioColumn("span_m", "Span", "m", 3, 2), massColumn("group_kg", "Group"), massColumn("group_margin_kg", "Margin"),
+		reports.RatioColumn("span_m", "Span", "m", 3, 2), massColumn("group_kg", "Group"), leftColumn("group_margin_kg", "Margin"),
 		reports.TextColumn("group_lb", "Group in pounds"), reports.TextColumn("limit_lb", "Limit"),
 	}
 	rows := []reports.Row{}
@@ -124,44 +175,45 @@ func (r *Report) bridgeTable() reports.Table {
 			continue
 		}
 		g := worst(Groups(t.Weight.Axles))
-		rows = append(rows, reports.Row{Cites: t.Cites, Cells: []reports.Cell{reports.T(string(t.Truck)), reports.At(t.At()), reports.T(t.From), reports.T(t.To),
-			reports.N(int64(g.First + 1)), reports.N(int64(g.Last + 1)), reports.N(g.SpanMM), reports.N(g.MassG), reports.N(g.MarginG()),
+		rows = append(rows, reports.Row{Key: t.key, Cites: t.Cites, Cells: []reports.Cell{reports.T(string(t.Truck)), reports.At(t.At()), reports.T(t.From), reports.T(t.To),
+			reports.N(int64(g.First + 1)), reports.N(int64(g.Last + 1)), reports.N(g.SpanMM), reports.N(g.MassG), reports.N(kilogramsDown(g.MarginG())),
 			reports.T(pounds(g.MassG)), reports.T(wholePounds(g.LimitLB))}})
 	}
-	return reports.Table{Name: "Bridge formula", Title: "The group of axles nearest to its bridge formula limit", Columns: cols,
+	return reports.Table{Name: bridgeTableName, Title: "The group of axles nearest to its bridge formula limit", Columns: cols,
 		Rows: reports.RowsOf(rows), Cited: true}
 }
 
 func (r *Report) dayTable() reports.Table {
 	cols := append([]reports.Column{reports.DateColumn("day", "Day"), reports.TextColumn("truck", "Truck"), reports.InstantColumn("at", "From")}, weightColumns()...)
+	cols = append(cols, limitColumns()...)
 	rows := []reports.Row{}
 	for i := range r.Days {
 		d := &r.Days[i]
-		rows = append(rows, reports.Row{Cites: d.Weight.Cites,
-			Cells: append([]reports.Cell{reports.T(d.Date), reports.T(string(d.Truck)), reports.At(d.At)}, d.Weight.cells()...)})
+		cells := append([]reports.Cell{reports.T(d.Date), reports.T(string(d.Truck)), reports.At(d.At)}, d.Weight.cells()...)
+		rows = append(rows, reports.Row{Key: d.key(), Cites: d.Weight.Cites, Cells: append(cells, d.Weight.limitCells()...)})
 	}
-	return reports.Table{Name: "Heaviest of the day", Title: "When each truck was heaviest, on site or on the road",
+	return reports.Table{Name: dayTableName, Title: "When each truck was heaviest, on site or on the road",
 		Note: "On site a truck may hold more than it may carry on the road.", Columns: cols, Rows: reports.RowsOf(rows), Cited: true}
 }
 
 func (r *Report) loadTable() reports.Table {
 	cols := append([]reports.Column{reports.TextColumn("truck", "Truck"), reports.InstantColumn("at", "After the load of"), reports.TextColumn("job", "Job")}, weightColumns()...)
-	cols = append(cols, massColumn("further_kg", "Largest further load"), reports.TextColumn("governs", "What governs"),
-		massColumn("further_front_kg", "By the front"), massColumn("further_rear_kg", "By the rear"), massColumn("further_gross_kg", "By the gross"),
-		massColumn("further_volume_kg", "By the volume"))
+	cols = append(cols, leftColumn("further_kg", "Largest further load"), reports.TextColumn("governs", "What governs"),
+		leftColumn("further_front_kg", "By the front"), leftColumn("further_rear_kg", "By the rear"), leftColumn("further_gross_kg", "By the gross"),
+		leftColumn("further_volume_kg", "By the volume"))
+	cols = append(cols, limitColumns()...)
 	rows := []reports.Row{}
 	for i := range r.Loads {
 		l := &r.Loads[i]
 		cells := append([]reports.Cell{reports.T(string(l.Entry.Truck)), reports.At(l.Entry.Occurred), reports.T(string(l.Entry.Job))}, l.Weight.cells()...)
 		further := reports.Blank()
 		if l.HasRoom {
-			further = reports.N(l.Room.MassG)
+			further = leftCell(&l.Room.MassG)
 		}
-		cells = append(cells, further, reports.T(string(l.Room.Governs)), reports.Opt(l.Room.FrontG), reports.Opt(l.Room.RearG),
-			reports.Opt(l.Room.GrossG), reports.Opt(l.Room.VolumeG))
-		rows = append(rows, reports.Row{Cells: cells, Cites: l.Entry.Positions})
+		cells = append(cells, further, reports.T(string(l.Room.Governs)), leftCell(l.Room.FrontG), leftCell(l.Room.RearG), leftCell(l.Room.GrossG), leftCell(l.Room.VolumeG))
+		rows = append(rows, reports.Row{Key: l.key(), Cells: append(cells, l.Weight.limitCells()...), Cites: l.Entry.Positions})
 	}
-	return reports.Table{Name: "Room after loads", Title: "The largest further load after each load, and what governs it",
+	return reports.Table{Name: loadTableName, Title: "The largest further load after each load, and what governs it",
 		Note: "For the same material at its typical slurry density, to be carried on the road as it is.", Columns: cols,
 		Rows: reports.RowsOf(rows), Cited: true, Backing: true}
 }
@@ -169,7 +221,8 @@ func (r *Report) loadTable() reports.Table {
 func (r *Report) truckTable() reports.Table {
 	cols := []reports.Column{
 		reports.TextColumn("truck", "Truck"), massColumn("tare_kg", "Tare"), massColumn("axle_tares_kg", "Sum of axle tares"),
-		massColumn("gross_permitted_kg", "Gross permitted"), massColumn("payload_kg", "Payload"),
+		massColumn("gross_permitted_kg", "Gross permitted"), massColumn("front_permitted_kg", "Front permitted"), massColumn("rear_permitted_kg", "Rear permitted"),
+		massColumn("payload_kg", "Payload"),
 		reports.LitreColumn("debris_capacity_l", "Debris tank"), reports.LitreColumn("cylinder_l", "By its geometry"),
 		reports.LitreColumn("step_l", "10 mm of level when half full"), reports.TextColumn("why", "Why there are no axle figures"),
 	}
@@ -183,12 +236,16 @@ func (r *Report) truckTable() reports.Table {
 		for _, a := range t.Doc.Axles {
 			axleTares += a.TareKg * 1000
 		}
-		cells := []reports.Cell{reports.T(string(t.ID)), reports.N(t.Doc.TareKg * 1000), reports.N(axleTares), reports.N(t.Doc.PermittedGrossKg * 1000),
+		front, rear := reports.Blank(), reports.Blank()
+		if t.Why == "" {
+			front, rear = reports.N(t.beam.Front.PermittedG), reports.N(t.beam.Rear.PermittedG)
+		}
+		cells := []reports.Cell{reports.T(string(t.ID)), reports.N(t.Doc.TareKg * 1000), reports.N(axleTares), reports.N(t.Doc.PermittedGrossKg * 1000), front, rear,
 			reports.N((t.Doc.PermittedGrossKg - t.Doc.TareKg) * 1000), reports.N(t.Doc.DebrisCapacityL * 1000)}
 		cells = append(cells, t.cylinder()...)
-		rows = append(rows, reports.Row{Cells: append(cells, reports.T(t.Why))})
+		rows = append(rows, reports.Row{Key: string(t.ID), Cells: append(cells, reports.T(t.Why))})
 	}
-	return reports.Table{Name: "Trucks", Title: "The trucks in the register, at their last entry of the period",
+	return reports.Table{Name: truckTableName, Title: "The trucks in the register, at their last entry of the period",
 		Note: "Where the axles' tares do not sum to the tare, weigh the truck and put the register right.", Columns: cols, Rows: reports.RowsOf(rows)}
 }
 

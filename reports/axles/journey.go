@@ -43,14 +43,14 @@ func (w *walk) move(e *reports.Entry) {
 
 func (w *walk) leave(from string, e *reports.Entry) {
 	w.arrive(notOnRecord, events.Time{}, nil)
-	w.trip = &Trip{Truck: w.id, Job: e.Job, Left: e.Occurred, From: from, Weight: w.weight(e.Occurred), Cites: slices.Clone(e.Positions)}
+	w.trip = &Trip{Truck: w.id, Job: e.Job, Left: e.Occurred, From: from, Weight: w.weight(e.Occurred), Cites: slices.Clone(e.Positions), key: e.Ref().String()}
 	w.place = ""
 }
 
 // comeTo ends the journey at a place, or makes one of the arrival alone.
 func (w *walk) comeTo(place string, e *reports.Entry) {
 	if w.trip == nil {
-		w.trip = &Trip{Truck: w.id, Job: e.Job, From: notOnRecord, Weight: w.weight(e.Occurred)}
+		w.trip = &Trip{Truck: w.id, Job: e.Job, From: notOnRecord, Weight: w.weight(e.Occurred), key: e.Ref().String()}
 	}
 	start, _ := e.Interval()
 	w.arrive(place, start, e.Positions)
@@ -81,27 +81,28 @@ func (w *walk) check(t *Trip) {
 		w.r.Findings = append(w.r.Findings, f)
 	}
 	x := &t.Weight
-	if x.Known && x.GrossG > x.PermittedGrossG {
-		find(reports.OverGross, "from %s to %s the truck weighed %s by the account; permitted are %s", t.From, t.To,
-			reports.Kilograms(x.GrossG), reports.Kilograms(x.PermittedGrossG))
+	for i, m := range x.margins() {
+		if m.leftG >= 0 {
+			continue
+		}
+		code, what := reports.AxleOver, "the "+m.name+" carried"
+		if i == 0 {
+			code, what = reports.OverGross, "the truck weighed"
+		}
+		find(code, "from %s to %s %s %s by the account; permitted are %s: %s too much", t.From, t.To, what,
+			reports.Kilograms(m.massG), reports.Kilograms(m.permittedG), excess(m.leftG))
 	}
 	if x.Why != "" {
 		return
-	}
-	for _, s := range []struct {
-		Support
-		massG int64
-	}{{x.Beam.Front, x.FrontG}, {x.Beam.Rear, x.RearG}} {
-		if s.massG > s.PermittedG {
-			find(reports.AxleOver, "from %s to %s the %s carried %s by the account; permitted are %s", t.From, t.To, s.Name,
-				reports.Kilograms(s.massG), reports.Kilograms(s.PermittedG))
-		}
 	}
 	if w.o.Rule != USBridge {
 		return
 	}
 	if g := worst(Groups(x.Axles)); g.Over() {
-		find(reports.BridgeOver, "from %s to %s axles %d to %d carried %s; the bridge formula allows %s over %s m", t.From, t.To, g.First+1, g.Last+1,
-			pounds(g.MassG), wholePounds(g.LimitLB), reports.Decimal(g.SpanMM, 3, 2))
+		find(reports.BridgeOver, "from %s to %s axles %d to %d carried %s; the bridge formula allows %s over %s m: %s too much", t.From, t.To, g.First+1, g.Last+1,
+			pounds(g.MassG), wholePounds(g.LimitLB), reports.Decimal(g.SpanMM, 3, 2), excess(g.MarginG()))
 	}
 }
+
+// excess writes a margin below zero as whole kilograms too much, rounded up.
+func excess(marginG int64) string { return reports.Decimal(-kilogramsDown(marginG), 0, 0) + " kg" }

@@ -75,19 +75,51 @@ func (l *layout) masses(frontG, rearG int64) []AxleMass {
 }
 
 // weigh returns what a truck weighs with its tanks as they are.
-func weigh(t events.Truck, known bool, held contents, groupMM int64) Weight {
-	w := Weight{DebrisG: held.debrisG, FreshG: held.freshG, DebrisML: held.debrisML, Known: known, Cites: held.cites}
+func weigh(id events.TruckID, t events.Truck, known bool, held contents, at events.Time, groupMM int64) Weight {
+	w := Weight{truck: id, At: at, DebrisG: held.debrisG, FreshG: held.freshG, DebrisML: held.debrisML, Known: known, Cites: held.cites, fills: held.fills}
 	if !known {
 		w.Why = "the register does not have the truck at that time"
 		return w
 	}
-	w.GrossG, w.PermittedGrossG = t.TareKg*1000+held.debrisG+held.freshG, t.PermittedGrossKg*1000
+	w.TareG, w.PermittedGrossG = t.TareKg*1000, t.PermittedGrossKg*1000
+	w.GrossG = w.TareG + held.debrisG + held.freshG
 	l, why := layoutOf(t, groupMM)
 	if w.Why = why; why != "" {
 		return w
 	}
 	w.Beam = l.beam
-	w.FrontG, w.RearG = l.beam.Carry(Point{t.DebrisTankFromFrontMM, held.debrisG}, Point{t.FreshTankFromFrontMM, held.freshG})
+	w.DebrisAtMM, w.FreshAtMM = t.DebrisTankFromFrontMM, t.FreshTankFromFrontMM
+	w.FrontG, w.RearG = l.beam.Carry(w.aboard()...)
+	w.FrontMarginG, w.RearMarginG = l.beam.Margins(w.aboard()...)
 	w.Axles = l.masses(w.FrontG, w.RearG)
 	return w
+}
+
+// aboard returns the contents of the tanks and where they lie.
+func (w *Weight) aboard() []Point {
+	return []Point{{w.DebrisAtMM, w.DebrisG}, {w.FreshAtMM, w.FreshG}}
+}
+
+// GrossMarginG returns the permitted gross less the gross.
+func (w *Weight) GrossMarginG() int64 { return w.PermittedGrossG - w.GrossG }
+
+// margin is what is left to one limit, negative when it is passed.
+type margin struct {
+	name              string
+	massG, permittedG int64
+	leftG             int64
+}
+
+// margins returns what is left to the gross and to the supports, as far as they are
+// known.
+func (w *Weight) margins() []margin {
+	list := []margin{}
+	if w.Known {
+		list = append(list, margin{"truck", w.GrossG, w.PermittedGrossG, w.GrossMarginG()})
+	}
+	if w.Why == "" {
+		list = append(list, margin{w.Beam.Front.Name, w.FrontG, w.Beam.Front.PermittedG, w.FrontMarginG},
+			margin{w.Beam.Rear.Name, w.RearG, w.Beam.Rear.PermittedG, w.RearMarginG})
+	}
+	return list
 }

@@ -21,7 +21,7 @@ type Point struct{ FromFrontMM, MassG int64 }
 func (b Beam) Carry(loads ...Point) (frontG, rearG int64) {
 	moment, total := new(big.Int), int64(0)
 	for _, l := range loads {
-		moment.Add(moment, new(big.Int).Mul(big.NewInt(l.MassG), big.NewInt(l.FromFrontMM-b.Front.FromFrontMM)))
+		moment.Add(moment, times(l.MassG, l.FromFrontMM-b.Front.FromFrontMM))
 		total += l.MassG
 	}
 	onRear := nearest(moment, b.wheelbaseMM())
@@ -47,29 +47,51 @@ const (
 	ByVolume Limit = "volume"
 )
 
-// Room is the largest further load in grams that each limit allows, rounded down and
-// negative where the limit is passed already; nil where a load at that place can not
-// run into the limit. MassG is the least of them and Governs says whose it is.
+// Room is the largest further load in grams that each limit allows, rounded down: room
+// that there is never reads too large, and where the limit is passed already the
+// figure is negative and what must go never reads too small. A limit is nil where a
+// load at that place can not run into it. MassG is the least of them and Governs says
+// whose it is.
 type Room struct {
 	FrontG, RearG, GrossG, VolumeG *int64
 	MassG                          int64
 	Governs                        Limit
 }
 
-// Further returns the room for a load at a place, for supports that carry frontG and
-// rearG now and a permitted gross. volumeG is the mass that the tank's free volume
+// Margins returns what each support may still carry with the loads aboard, its
+// permitted mass less what it carries, rounded down to grams: negative when it carries
+// a fraction of a gram too much.
+func (b Beam) Margins(aboard ...Point) (frontG, rearG int64) {
+	front, rear := b.spare(aboard)
+	return floor(front, b.wheelbaseMM()), floor(rear, b.wheelbaseMM())
+}
+
+// spare returns each support's permitted mass less what it carries, times the
+// wheelbase, in g mm and exactly.
+func (b Beam) spare(aboard []Point) (front, rear *big.Int) {
+	front = times(b.Front.PermittedG-b.Front.TareG, b.wheelbaseMM())
+	rear = times(b.Rear.PermittedG-b.Rear.TareG, b.wheelbaseMM())
+	for _, l := range aboard {
+		front.Sub(front, times(l.MassG, b.Rear.FromFrontMM-l.FromFrontMM))
+		rear.Sub(rear, times(l.MassG, l.FromFrontMM-b.Front.FromFrontMM))
+	}
+	return front, rear
+}
+
+// Further returns the room for a load at a place beside the loads aboard. grossG is
+// what the permitted gross leaves; volumeG is the mass that the tank's free volume
 // holds, nil when it is not known.
-func (b Beam) Further(frontG, rearG, grossPermittedG, atMM int64, volumeG *int64) Room {
-	r := Room{VolumeG: volumeG}
-	base := b.wheelbaseMM()
+func (b Beam) Further(grossG, atMM int64, volumeG *int64, aboard ...Point) Room {
+	r := Room{GrossG: &grossG, VolumeG: volumeG}
+	front, rear := b.spare(aboard)
 	if arm := b.Rear.FromFrontMM - atMM; arm > 0 {
-		r.FrontG = floor(b.Front.PermittedG-frontG, base, arm)
+		g := floor(front, arm)
+		r.FrontG = &g
 	}
 	if arm := atMM - b.Front.FromFrontMM; arm > 0 {
-		r.RearG = floor(b.Rear.PermittedG-rearG, base, arm)
+		g := floor(rear, arm)
+		r.RearG = &g
 	}
-	gross := grossPermittedG - frontG - rearG
-	r.GrossG = &gross
 	for _, l := range []struct {
 		limit Limit
 		g     *int64
@@ -81,9 +103,13 @@ func (b Beam) Further(frontG, rearG, grossPermittedG, atMM int64, volumeG *int64
 	return r
 }
 
-// floor returns v*base/arm rounded down; arm must be positive.
-func floor(v, base, arm int64) *int64 {
-	q := new(big.Int).Mul(big.NewInt(v), big.NewInt(base))
-	n := q.Div(q, big.NewInt(arm)).Int64() // Div rounds down where the divisor is positive
-	return &n
+func times(a, b int64) *big.Int { return new(big.Int).Mul(big.NewInt(a), big.NewInt(b)) }
+
+// floor returns n/d rounded down, so away from zero where it is negative; d must be
+// positive.
+func floor(n *big.Int, d int64) int64 {
+	return new(big.Int).Div(n, big.NewInt(d)).Int64() // Div rounds down where the divisor is positive
 }
+
+// kilogramsDown returns whole kilograms, rounded down as floor does.
+func kilogramsDown(g int64) int64 { return floor(big.NewInt(g), 1000) }

@@ -13,6 +13,13 @@ import (
 type contents struct {
 	debrisG, freshG, debrisML int64
 	cites                     []uint64
+	fills                     []fill
+}
+
+// fill is what one entry put into the tanks, or took out of them where it is negative.
+type fill struct {
+	entry           *reports.Entry
+	debrisG, freshG int64
 }
 
 // change is what an entry did to the tanks.
@@ -72,7 +79,7 @@ func newWalk(j *reports.Journal, q reports.Request, o Options, r *Report, id eve
 // weight is what the truck weighs now.
 func (w *walk) weight(at events.Time) Weight {
 	doc, known := w.j.Book.Truck(w.id, at)
-	return weigh(doc, known, w.held, w.o.GroupMM)
+	return weigh(w.id, doc, known, w.held, at, w.o.GroupMM)
 }
 
 // wants reports whether an entry makes a line.
@@ -92,6 +99,7 @@ func (w *walk) step(e *reports.Entry) {
 		w.held.debrisG += c.debrisG
 		w.held.freshG += c.freshG
 		w.held.cites = e.Positions
+		w.held.fills = append(w.held.fills, fill{e, c.debrisG, c.freshG})
 	}
 	if ml, ok := w.volumes[e.Positions[0]]; ok {
 		w.held.debrisML = ml
@@ -143,12 +151,12 @@ func (w *walk) closeDay() {
 func (w *walk) load(e *reports.Entry, b events.LoadCollected) {
 	l := Load{Entry: e, Weight: w.weight(e.Occurred)}
 	if doc, ok := w.j.Book.Truck(w.id, e.Occurred); ok && l.Weight.Why == "" {
-		density := int64(tank.DefaultSlurryDensityKgPerM3)
+		l.volume = volumeRoom{material: b.Material, capacityL: doc.DebrisCapacityL, densityKgPerM3: tank.DefaultSlurryDensityKgPerM3, assumed: true}
 		if m, ok := w.j.Book.Material(b.Material, e.Occurred); ok && m.SlurryDensityKgPerM3 > 0 {
-			density = m.SlurryDensityKgPerM3
+			l.volume.densityKgPerM3, l.volume.assumed = m.SlurryDensityKgPerM3, false
 		}
-		volumeG := reports.MulDiv(doc.DebrisCapacityL*1000-l.Weight.DebrisML, density, 1000)
-		l.Room = l.Weight.Beam.Further(l.Weight.FrontG, l.Weight.RearG, l.Weight.PermittedGrossG, doc.DebrisTankFromFrontMM, &volumeG)
+		volumeG := floor(times(doc.DebrisCapacityL*1000-l.Weight.DebrisML, l.volume.densityKgPerM3), 1000)
+		l.Room = l.Weight.Beam.Further(l.Weight.GrossMarginG(), doc.DebrisTankFromFrontMM, &volumeG, l.Weight.aboard()...)
 		l.HasRoom = true
 	}
 	w.r.Loads = append(w.r.Loads, l)
@@ -164,7 +172,8 @@ func (w *walk) finish() {
 	t := Truck{ID: w.id, At: w.last.Occurred, Why: "the register does not have the truck at that time"}
 	if doc, ok := w.j.Book.Truck(w.id, t.At); ok {
 		t.Doc = doc
-		_, t.Why = layoutOf(doc, w.o.GroupMM)
+		l, why := layoutOf(doc, w.o.GroupMM)
+		t.beam, t.Why = l.beam, why
 	}
 	w.r.Trucks = append(w.r.Trucks, t)
 }

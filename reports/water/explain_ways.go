@@ -21,6 +21,7 @@ func (x *exposition) way(k *Known) {
 	if k.AloneML > 0 {
 		x.step("known by this way alone", k.alone.text(), inL(k.AloneML), k.alone.cites...)
 	}
+	x.rule("this program's rule", "A way is held against the entries for the same water alone; what no entry says is shown as known by this way alone.")
 	if k.Entries == 0 {
 		return
 	}

@@ -8,17 +8,55 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/rogpeppe/go-internal/txtar"
 
+	"spoilbook/events/chain"
+	"spoilbook/events/wire"
 	"spoilbook/reports"
 	"spoilbook/reports/arithmetic"
+	"spoilbook/services/demo"
 	"spoilbook/services/ledger"
 )
 
 // reckoned are the reports whose explanations are held to the notation of package
-// arithmetic.
-func reckoned() []string { return []string{"manifest", "timesplit", "billable"} }
+// arithmetic. Those that must explain every line of every table are whole.
+func reckoned() map[string]bool {
+	return map[string]bool{"manifest": false, "water": false, "timesplit": false, "billable": false, "axles": true}
+}
+
+// explainedLines holds the explanation of every line of a report to what unsound asks
+// for and returns how many there were.
+func explainedLines(t *testing.T, name string, whole bool, r *ledger.Report) int {
+	t.Helper()
+	explainer, ok := r.Computed.(reports.Explainer)
+	if !ok {
+		t.Fatalf("report %s explains nothing", name)
+	}
+	lines := 0
+	for _, table := range r.Document.Tables {
+		seen := map[string]bool{}
+		for row := range table.Rows {
+			e, ok := explainer.Explain(table.Name, row.Key)
+			if !ok {
+				if whole {
+					t.Errorf("%s: %s, line %q is not explained", name, table.Name, row.Key)
+				}
+				continue
+			}
+			lines++
+			if why := unsound(e, row); why != "" {
+				t.Errorf("%s: %s, line %q: %s", name, table.Name, row.Key, why)
+			}
+			if seen[row.Key] {
+				t.Errorf("%s: %s has two lines %q", name, table.Name, row.Key)
+			}
+			seen[row.Key] = true
+		}
+	}
+	return lines
+}
 
 // Every line with a key of every golden day is explained, its arithmetic is true, and
 // it survives being sent as JSON.
@@ -38,29 +76,50 @@ func TestEveryLineOfTheDaysIsExplained(t *testing.T) {
 			t.Fatalf("%s: %v", file, err)
 		}
 		book := d.ledger(t, d.sent())
-		for _, name := range reckoned() {
-			r := d.report(t, book, name, d.views[""])
-			explainer, ok := r.Computed.(reports.Explainer)
-			if !ok {
-				t.Fatalf("report %s explains nothing", name)
-			}
-			for _, table := range r.Document.Tables {
-				for row := range table.Rows {
-					e, ok := explainer.Explain(table.Name, row.Key)
-					if !ok {
-						continue
-					}
-					lines[name]++
-					if why := unsound(e, row); why != "" {
-						t.Errorf("%s: %s, line %q: %s", filepath.Base(file), table.Name, row.Key, why)
-					}
-				}
+		for name, whole := range reckoned() {
+			lines[name] += explainedLines(t, name, whole, d.report(t, book, name, d.views[""]))
+			if t.Failed() {
+				t.Fatalf("in %s", file)
 			}
 		}
 	}
-	for _, name := range reckoned() {
+	for name := range reckoned() {
 		if lines[name] < 30 {
 			t.Errorf("%d lines of %s are explained", lines[name], name)
+		}
+	}
+}
+
+// The same for the demo's month.
+func TestEveryLineOfTheMonthIsExplained(t *testing.T) {
+	month, err := demo.Build()
+	if err != nil {
+		t.Fatal(err)
+	}
+	sent := []ledger.Record{}
+	for _, batch := range month.Batches {
+		for i := range batch.Events {
+			e := &batch.Events[i]
+			body, err := wire.Encode(e)
+			if err != nil {
+				t.Fatal(err)
+			}
+			sent = append(sent, ledger.Record{Source: e.Source, ID: e.ID, Seq: e.Seq, Kind: e.Kind(), Truck: e.Truck, Job: e.Job, Operator: e.Operator,
+				Occurred: e.Occurred, Recorded: time.UnixMilli(e.Occurred.UnixMS), Body: body, Hash: chain.LeafHash(body)})
+		}
+	}
+	book := (&day{}).ledger(t, sent)
+	period, err := book.PeriodOf("2026-10-01", "2026-10-31", demo.ZoneName)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, whole := range reckoned() {
+		r, err := book.Report(t.Context(), ledger.ReportQuery{Name: name, Period: period})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if n := explainedLines(t, name, whole, r); n < 5 {
+			t.Errorf("%d lines of %s are explained", n, name)
 		}
 	}
 }
@@ -128,7 +187,7 @@ func TestExplainFindsTheLine(t *testing.T) {
 	}
 	for _, c := range []struct{ report, table, key, says string }{
 		{"billable", "", "none", `has no line "none"`}, {"billable", "Sums", lines[n].Key, "has no table"},
-		{"billable", "Not billed", lines[n].Key, "has no line"}, {"care", "", "x", "does not explain its lines"},
+		{"billable", "Not billed", lines[n].Key, "has no line"}, {"stops", "", "x", "does not explain its lines"},
 	} {
 		q.Name = c.report
 		if _, err := book.Explain(t.Context(), q, c.table, c.key); ledger.CodeOf(err) != ledger.NotFound || !strings.Contains(err.Error(), c.says) {
