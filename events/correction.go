@@ -26,7 +26,9 @@ type EntryVoided struct {
 }
 
 // ReportIssued: a report was given out. Digest identifies its content; Position
-// is the last ledger position it covers.
+// is the last ledger position it covers. What was chosen for the report is there
+// where the report has that choice; an event from before the choice existed lacks it
+// and means the usual.
 type ReportIssued struct {
 	Report   string   `json:"report"`
 	Number   string   `json:"number"`
@@ -39,7 +41,19 @@ type ReportIssued struct {
 	Truck    TruckID  `json:"truck,omitzero"`
 	Digest   string   `json:"digestSHA256"`
 	Author   string   `json:"author"`
+
+	Profile    string `json:"profile,omitzero"`    // completeness profile of a manifest
+	Rest       string `json:"rest,omitzero"`       // rules of work and rest of a time split
+	Allocation string `json:"allocation,omitzero"` // how a tip is shared over the loads in the tank
+	AxleRule   string `json:"axleRule,omitzero"`   // what axles are held against
+	AltitudeM  int64  `json:"altitudeM,omitzero"`  // of the sites, for the deepest vacuum there can be
 }
+
+// A site lies no lower and no higher than these, in metres above sea level.
+const (
+	MinAltitudeM = -500
+	MaxAltitudeM = 6000
+)
 
 // Kind returns KindEntryCorrected.
 func (EntryCorrected) Kind() Kind { return KindEntryCorrected }
@@ -108,6 +122,11 @@ func (r ReportIssued) Check(c *Check) {
 	c.OptionalID("truck", string(r.Truck))
 	c.Text("digestSHA256", r.Digest, 64, 64)
 	c.Text("author", r.Author, 1, 80)
+	c.OptionalID("profile", r.Profile)
+	c.OptionalID("rest", r.Rest)
+	c.OptionalID("allocation", r.Allocation)
+	c.OptionalID("axleRule", r.AxleRule)
+	c.Between("altitudeM", r.AltitudeM, MinAltitudeM, MaxAltitudeM, "m")
 	if r.Position > 1<<53 {
 		c.Fail("position", "a larger number", "a position up to 2^53")
 	}

@@ -267,6 +267,11 @@ func TestCorrections(t *testing.T) {
 		{"report truck", with(issued, func(r *events.ReportIssued) { r.Truck = "-" }), "truck", `"-"`, "letter or digit"},
 		{"report digest", with(issued, func(r *events.ReportIssued) { r.Digest = "ab" }), "digestSHA256", "2 characters", "64 to 64"},
 		{"report author", with(issued, func(r *events.ReportIssued) { r.Author = "" }), "author", "0 characters", "1 to 80"},
+		{"report profile", with(issued, func(r *events.ReportIssued) { r.Profile = "a b" }), "profile", `"a b"`, "letters"},
+		{"report rest", with(issued, func(r *events.ReportIssued) { r.Rest = "_" }), "rest", `"_"`, "letter or digit"},
+		{"report allocation", with(issued, func(r *events.ReportIssued) { r.Allocation = "é" }), "allocation", `"é"`, "letters"},
+		{"report axle rule", with(issued, func(r *events.ReportIssued) { r.AxleRule = "-" }), "axleRule", `"-"`, "letter or digit"},
+		{"report altitude", with(issued, func(r *events.ReportIssued) { r.AltitudeM = 6001 }), "altitudeM", "6001", "-500 to 6000"},
 		{"report position", with(issued, func(r *events.ReportIssued) { r.Position++ }), "position", "larger", "2^53"},
 	})
 }

@@ -13,7 +13,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"spoilbook/reports"
-	"spoilbook/reports/workrest"
 	"spoilbook/services/ledger"
 )
 
@@ -84,10 +83,9 @@ explained, each with the key to give as LINE.`,
 	}
 	addSiteFlags(c, &o)
 	addPeriodFlags(c, &a)
+	addChoiceFlags(c, &a.choices)
 	f := c.Flags()
 	f.Uint64Var(&a.upTo, "at-position", 0, "ledger position to report at; 0 is the head")
-	f.StringVar(&a.profile, "profile", "", "manifest: completeness profile")
-	f.StringVar(&a.rest, "rest", "", "timesplit: rules of work and rest: "+strings.Join(workrest.Names(), ", "))
 	f.StringVar(&a.table, "table", "", "the line's table; the first that has such a line when left out")
 	f.BoolVar(&list, "list", false, "list the lines that can be explained")
 	f.StringVar(&format, "format", "text", "text, json")

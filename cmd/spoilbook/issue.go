@@ -13,6 +13,8 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"spoilbook/reports/manifest"
+	"spoilbook/reports/workrest"
 	"spoilbook/services/ledger"
 )
 
@@ -32,15 +34,32 @@ func addPeriodFlags(c *cobra.Command, a *reportArgs) {
 	}
 }
 
+// addChoiceFlags adds the flags that say how a report is computed.
+func addChoiceFlags(c *cobra.Command, o *ledger.Choices) {
+	f := c.Flags()
+	profiles := []string{}
+	for _, p := range manifest.Profiles() {
+		profiles = append(profiles, string(p))
+	}
+	f.StringVar(&o.Profile, "profile", "", "manifest: completeness `profile`: "+strings.Join(profiles, ", "))
+	f.StringVar(&o.Rest, "rest", "", "timesplit: `rules` of work and rest: "+strings.Join(workrest.Names(), ", "))
+	f.StringVar(&o.Allocation, "allocation", "", "how a tip is shared over the loads in the tank: "+strings.Join(ledger.Allocations(), ", ")+"; not for care and stops")
+	f.StringVar(&o.AxleRule, "axle-rule", "", "axles: what axles are held against: "+strings.Join(ledger.AxleRules(), ", ")+" (the US bridge formula too)")
+	f.Int64Var(&o.AltitudeM, "altitude-m", 0, "care: altitude of the sites in `metres` above sea level, for the deepest vacuum there can be")
+}
+
 // values writes what is asked for as the query of an address; empty members are left
 // out.
 func (a reportArgs) values() url.Values {
 	q := url.Values{}
 	for _, p := range [][2]string{{"from", a.from}, {"to", a.to}, {"tz", a.zone}, {"truck", a.truck}, {"job", a.job}, {"client", a.client},
-		{"profile", a.profile}, {"rest", a.rest}, {"format", a.format}, {"table", a.table}, {"by", a.by}, {"at-position", fmt.Sprint(a.upTo)}} {
+		{"profile", a.choices.Profile}, {"rest", a.choices.Rest}, {"allocation", a.choices.Allocation}, {"axle-rule", a.choices.AxleRule}, {"format", a.format}, {"table", a.table}, {"by", a.by}, {"at-position", fmt.Sprint(a.upTo)}} {
 		if p[1] != "" {
 			q.Set(p[0], p[1])
 		}
+	}
+	if a.choices.AltitudeM != 0 {
+		q.Set("altitude-m", fmt.Sprint(a.choices.AltitudeM))
 	}
 	return q
 }
@@ -86,7 +105,8 @@ func issueCommand() *cobra.Command {
 		Use:   "issue REPORT",
 		Short: "Give a report out under a number that it keeps",
 		Long: `Compute a report as the ledger stands and record that it was given out: its
-number, the position that it covers and the SHA-256 digest of its export as JSON.
+number, the position that it covers, what was chosen for it (profile, rules,
+allocation) and the SHA-256 digest of its export as JSON.
 What comes later does not change it; spoilbook adjustment says what an invoice
 would be now, and why.`,
 		Example: `  spoilbook issue billable --from 2026-10-01 --to 2026-10-31 --tz Europe/Dublin --client CL-QUAY --number INV-1 --author "Yard office"`,
@@ -110,6 +130,7 @@ would be now, and why.`,
 	}
 	addSiteFlags(c, &o)
 	addPeriodFlags(c, &a)
+	addChoiceFlags(c, &a.choices)
 	c.Flags().StringVar(&number, "number", "", "the report's `number`: letters, digits, dots, _ and -")
 	c.Flags().StringVar(&author, "author", "", "who issues it")
 	for _, name := range []string{"number", "author"} {
@@ -133,10 +154,10 @@ func issuedCommand() *cobra.Command {
 					return err
 				}
 				t := tabwriter.NewWriter(c.OutOrStdout(), 0, 0, 2, ' ', 0)
-				fmt.Fprintln(t, "NUMBER\tREPORT\tCLIENT\tJOB\tTRUCK\tFROM\tTO\tPOSITION\tISSUED\tBY")
+				fmt.Fprintln(t, "NUMBER\tREPORT\tCLIENT\tJOB\tTRUCK\tFROM\tTO\tPOSITION\tISSUED\tBY\tCHOSEN")
 				for i := range list {
 					r := &list[i]
-					fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%d\t%s\t%s\n", r.Number, r.Report, r.Client, r.Job, r.Truck, r.From, r.To, r.Position, r.At.Std().Format(time.RFC3339), r.Author)
+					fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%d\t%s\t%s\t%s\n", r.Number, r.Report, r.Client, r.Job, r.Truck, r.From, r.To, r.Position, r.At.Std().Format(time.RFC3339), r.Author, r.Choices())
 				}
 				return t.Flush()
 			})

@@ -15,7 +15,6 @@ import (
 
 	"spoilbook/events"
 	"spoilbook/reports"
-	"spoilbook/reports/workrest"
 	"spoilbook/services/ledger"
 	"spoilbook/services/sheets"
 )
@@ -25,7 +24,7 @@ type reportArgs struct {
 	name, from, to, zone string
 	truck, job, client   string
 	upTo                 uint64
-	profile, rest        string
+	choices              ledger.Choices
 	format, table        string
 	by                   string
 }
@@ -62,10 +61,9 @@ out), zip (all tables as CSV), json, text.`,
 	}
 	addSiteFlags(c, &o)
 	addPeriodFlags(c, &a)
+	addChoiceFlags(c, &a.choices)
 	f := c.Flags()
 	f.Uint64Var(&a.upTo, "at-position", 0, "ledger position to report at; 0 is the head")
-	f.StringVar(&a.profile, "profile", "", "manifest: completeness profile")
-	f.StringVar(&a.rest, "rest", "", "timesplit: rules of work and rest: "+strings.Join(workrest.Names(), ", "))
 	f.StringVar(&a.format, "format", "text", strings.Join(formats(), ", "))
 	f.StringVar(&a.table, "table", "", "csv: which table")
 	f.StringVar(&a.by, "by", "", "who asks, for the cover")
@@ -90,7 +88,7 @@ func (a *reportArgs) settle(out string, formatGiven bool) error {
 // query turns the texts into a report query.
 func (a reportArgs) query(l *ledger.Ledger) (ledger.ReportQuery, error) {
 	period, err := l.PeriodOf(a.from, a.to, a.zone)
-	return ledger.ReportQuery{Name: a.name, Period: period, UpTo: a.upTo, Profile: a.profile, Rest: a.rest, Filter: reports.Filter{
+	return ledger.ReportQuery{Name: a.name, Period: period, UpTo: a.upTo, Choices: a.choices, Filter: reports.Filter{
 		Truck: events.TruckID(a.truck), Job: events.JobID(a.job), Client: events.ClientID(a.client)}}, err
 }
 

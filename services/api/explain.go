@@ -22,8 +22,21 @@ type LinesInput struct {
 	Job      string `query:"job" doc:"only this job"`
 	Client   string `query:"client" doc:"only this client"`
 	Position uint64 `query:"at-position" doc:"ledger position to report at; 0 is the head"`
-	Profile  string `query:"profile" doc:"manifest: completeness profile"`
-	Rest     string `query:"rest" doc:"timesplit: rules of work and rest: nz-work-time, eu-561-2006 or us-395"`
+	ChoiceInput
+}
+
+// ChoiceInput is what can be chosen in how a report is computed. It is exported because
+// huma looks into embedded structs by that.
+type ChoiceInput struct {
+	Profile    string `query:"profile" doc:"manifest: completeness profile: general, england-wales-transfer-note or us-hazardous-waste-manifest"`
+	Rest       string `query:"rest" doc:"timesplit: rules of work and rest: nz-work-time, eu-561-2006 or us-395"`
+	Allocation string `query:"allocation" enum:"pro-rata,first-in-first-out" doc:"manifest, water, timesplit, billable, axles: how a tip is shared over the loads in the tank; pro-rata, by mass, when left out"`
+	AxleRule   string `query:"axle-rule" enum:"permitted,bridge" doc:"axles: what axles are held against: the permitted masses of the register, or these and the US bridge formula; permitted when left out"`
+	AltitudeM  int64  `query:"altitude-m" minimum:"-500" maximum:"6000" doc:"care: altitude of the sites in metres above sea level, for the deepest vacuum there can be; sea level when left out"`
+}
+
+func (c *ChoiceInput) choices() ledger.Choices {
+	return ledger.Choices{Profile: c.Profile, Rest: c.Rest, Allocation: c.Allocation, AxleRule: c.AxleRule, AltitudeM: c.AltitudeM}
 }
 
 type explainInput struct {
@@ -50,7 +63,7 @@ func (s *service) addExplanations(a huma.API) {
 
 func (s *service) query(in *LinesInput) (ledger.ReportQuery, error) {
 	period, err := s.Ledger.PeriodOf(in.From, in.To, in.Zone)
-	return ledger.ReportQuery{Name: in.Name, Period: period, UpTo: in.Position, Profile: in.Profile, Rest: in.Rest,
+	return ledger.ReportQuery{Name: in.Name, Period: period, UpTo: in.Position, Choices: in.choices(),
 		Filter: reports.Filter{Truck: events.TruckID(in.Truck), Job: events.JobID(in.Job), Client: events.ClientID(in.Client)}}, err
 }
 

@@ -26,6 +26,13 @@ type IssueRequest struct {
 	Truck  string `json:"truck,omitempty" doc:"only this truck"`
 	Job    string `json:"job,omitempty" doc:"only this job"`
 	Client string `json:"client,omitempty" doc:"only this client"`
+
+	Profile    string `json:"profile,omitempty" doc:"manifest: completeness profile"`
+	Rest       string `json:"rest,omitempty" doc:"timesplit: rules of work and rest"`
+	Allocation string `json:"allocation,omitempty" enum:"pro-rata,first-in-first-out" doc:"how a tip is shared over the loads in the tank; pro-rata when left out"`
+	AxleRule   string `json:"axleRule,omitempty" enum:"permitted,bridge" doc:"axles: what axles are held against; permitted when left out"`
+	AltitudeM  int64  `json:"altitudeM,omitempty" minimum:"-500" maximum:"6000" doc:"care: altitude of the sites in metres above sea level"`
+
 	Author string `json:"author" minLength:"1" maxLength:"80" doc:"who issues it"`
 }
 
@@ -51,7 +58,7 @@ type adjustmentInput struct {
 func (s *service) addIssued(a huma.API) {
 	tags := []string{"issued"}
 	huma.Register(a, huma.Operation{OperationID: "issue-report", Method: http.MethodPost, Path: "/v1/issued", Tags: tags, Summary: "Give a report out under a number",
-		Description: "It is computed as the ledger stands and recorded with the position it covers and the digest of its export as JSON. Nothing that comes later changes it."}, s.issue)
+		Description: "It is computed as the ledger stands and recorded with the position it covers, what was chosen for it, and the digest of its export as JSON. Nothing that comes later changes it."}, s.issue)
 	huma.Register(a, huma.Operation{OperationID: "list-issued", Method: http.MethodGet, Path: "/v1/issued", Tags: tags, Summary: "The reports that were given out"}, s.listIssued)
 	huma.Register(a, huma.Operation{OperationID: "adjustment", Method: http.MethodGet, Path: "/v1/issued/{number}/adjustment", Tags: tags, Summary: "What has become of an issued invoice",
 		Description: "The issued billable report against the same query at a later position: lines added, removed and changed, with the events that brought it about."}, s.adjustment)
@@ -74,7 +81,8 @@ func (s *service) issue(ctx context.Context, in *issueInput) (*issuedOutput, err
 	}
 	defer leave()
 	q := ledger.ReportQuery{Name: in.Body.Report, Period: period,
-		Filter: reports.Filter{Truck: events.TruckID(in.Body.Truck), Job: events.JobID(in.Body.Job), Client: events.ClientID(in.Body.Client)}}
+		Choices: ledger.Choices{Profile: in.Body.Profile, Rest: in.Body.Rest, Allocation: in.Body.Allocation, AxleRule: in.Body.AxleRule, AltitudeM: in.Body.AltitudeM},
+		Filter:  reports.Filter{Truck: events.TruckID(in.Body.Truck), Job: events.JobID(in.Body.Job), Client: events.ClientID(in.Body.Client)}}
 	issued, err := s.Ledger.Issue(ctx, q, in.Body.Number, in.Body.Author, s.digested)
 	if err != nil {
 		return nil, s.problemOf(ctx, err)

@@ -101,6 +101,44 @@ func TestAReportIsIssuedAndAdjusted(t *testing.T) {
 	r.refused("GET", "/v1/issued/INV-1/adjustment?at-position=999999", "", "", 404, ledger.NotFound)
 }
 
+// What was chosen for a report is in its event, so that it can be computed so again.
+func TestAnIssuedReportKeepsItsChoices(t *testing.T) {
+	r := newRig(t)
+	r.recordDays(2)
+	for _, c := range []struct{ body, query, want string }{
+		{`"report":"manifest","number":"M-1","profile":"us-hazardous-waste-manifest","allocation":"first-in-first-out"`,
+			"manifest?profile=us-hazardous-waste-manifest&allocation=first-in-first-out&", "us-hazardous-waste-manifest  first-in-first-out  0"},
+		{`"report":"manifest","number":"M-2"`, "manifest?", "general  pro-rata  0"},
+		{`"report":"timesplit","number":"T-1","rest":"eu-561-2006"`, "timesplit?rest=eu-561-2006&", " eu-561-2006 pro-rata  0"},
+		{`"report":"axles","number":"A-1","axleRule":"bridge"`, "axles?axle-rule=bridge&", "  pro-rata bridge 0"},
+		{`"report":"care","number":"C-1","altitudeM":350`, "care?altitude-m=350&", "    350"},
+		{`"report":"billable","number":"INV-1","allocation":"first-in-first-out"`, "billable?allocation=first-in-first-out&", "  first-in-first-out  0"},
+	} {
+		var v ledger.IssuedView
+		r.call("POST", "/v1/issued", "application/json", "{"+c.body+`,"from":"2026-10-01","to":"2026-10-31","tz":"Europe/Dublin","author":"Yard office"}`, 200).into(t, &v)
+		if got := strings.Join([]string{v.Profile, v.Rest, v.Allocation, v.AxleRule, fmt.Sprint(v.AltitudeM)}, " "); got != c.want {
+			t.Errorf("%s is issued with %q, want %q", v.Number, got, c.want)
+		}
+		was := r.call("GET", fmt.Sprintf("/v1/reports/%s%s&at-position=%d", c.query, october, v.Position), "", "", 200).body
+		if sum := sha256.Sum256(was); hex.EncodeToString(sum[:]) != v.Digest {
+			t.Errorf("%s has the digest %x at its position, issued with %s", v.Number, sum, v.Digest)
+		}
+	}
+	var again struct{ Notes []string }
+	r.call("GET", "/v1/issued/INV-1/adjustment", "", "", 200).into(t, &again)
+	if text := strings.Join(again.Notes, "\n"); text == "" || strings.Contains(text, "has the digest") {
+		t.Errorf("the invoice is not what it was issued as: %s", text)
+	}
+	issue := `{"report":"water","number":"W-1","from":"2026-10-01","to":"2026-10-31","tz":"Europe/Dublin","author":"A",`
+	r.refused("POST", "/v1/issued", "application/json", issue+`"profile":"general"}`, 400, ledger.BadRequest)
+	r.refused("POST", "/v1/issued", "application/json", issue+`"allocation":"oldest"}`, 422, ledger.BadRequest)
+	r.refused("GET", "/v1/reports/axles?"+october+"&axle-rule=us", "", "", 422, ledger.BadRequest)
+	r.refused("GET", "/v1/reports/care?"+october+"&altitude-m=9000", "", "", 422, ledger.BadRequest)
+	if p := r.refused("GET", "/v1/reports/care?"+october+"&allocation=pro-rata", "", "", 400, ledger.BadRequest); !strings.Contains(p.Detail, "does not have this choice") {
+		t.Errorf("a choice that the report does not have: %+v", p)
+	}
+}
+
 func TestIssuesRefused(t *testing.T) {
 	r := newRig(t)
 	r.record()

@@ -15,11 +15,15 @@ import (
 // Issue has the server compute a report and record that it was given out. query
 // names the report and its days as the address of a report does.
 func (c *Client) Issue(ctx context.Context, name string, query url.Values, number, author string) (ledger.Issued, error) {
-	in := map[string]string{"report": name, "number": number, "author": author}
-	for _, key := range []string{"from", "to", "tz", "truck", "job", "client"} {
-		if v := query.Get(key); v != "" {
-			in[key] = v
+	in := map[string]any{"report": name, "number": number, "author": author}
+	for _, m := range [][2]string{{"from", "from"}, {"to", "to"}, {"tz", "tz"}, {"truck", "truck"}, {"job", "job"}, {"client", "client"},
+		{"profile", "profile"}, {"rest", "rest"}, {"allocation", "allocation"}, {"axle-rule", "axleRule"}} {
+		if v := query.Get(m[0]); v != "" {
+			in[m[1]] = v
 		}
+	}
+	if v := query.Get("altitude-m"); v != "" {
+		in["altitudeM"] = json.Number(v)
 	}
 	text, err := json.Marshal(in)
 	if err != nil {

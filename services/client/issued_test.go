@@ -27,9 +27,18 @@ func TestIssuedThroughTheClient(t *testing.T) {
 	wantCode(t, "a number given twice", err, ledger.Conflict)
 	_, err = c.Issue(t.Context(), "billable", url.Values{}, "INV-2", "Yard office")
 	wantCode(t, "a report of no days", err, ledger.BadRequest)
+	october.Set("allocation", "first-in-first-out")
+	october.Set("axle-rule", "bridge")
+	if chosen, err := c.Issue(t.Context(), "axles", october, "A-1", "Yard office"); err != nil || chosen.Allocation != ledger.FirstInFirstOut || chosen.AxleRule != ledger.AxlesBridge {
+		t.Errorf("issued %+v, %v", chosen, err)
+	}
+	care := url.Values{"from": {"2026-10-01"}, "to": {"2026-10-31"}, "tz": {"Europe/Dublin"}, "altitude-m": {"-4"}}
+	if chosen, err := c.Issue(t.Context(), "care", care, "C-1", "Yard office"); err != nil || chosen.AltitudeM != -4 {
+		t.Errorf("issued %+v, %v", chosen, err)
+	}
 	mine, err := c.IssuedReports(t.Context())
 	its, err2 := r.ledger.IssuedReports(t.Context())
-	if err != nil || err2 != nil || len(mine) != 1 || !reflect.DeepEqual(mine, its) {
+	if err != nil || err2 != nil || len(mine) != 3 || !reflect.DeepEqual(mine, its) {
 		t.Errorf("issued reports %+v, %v; the ledger has %+v, %v", mine, err, its, err2)
 	}
 	var out bytes.Buffer

@@ -2,7 +2,6 @@ package ledger
 
 import (
 	"encoding/hex"
-	"slices"
 	"strings"
 	"time"
 
@@ -29,15 +28,8 @@ type Computed interface {
 	Document() reports.Document
 }
 
-// computation returns how the report that q names is computed.
+// computation returns how the report that q names is computed by its settled choices.
 func computation(q ReportQuery) (computeFunc, error) {
-	profile := manifest.Profile(q.Profile)
-	if q.Profile == "" {
-		profile = manifest.General
-	}
-	if !slices.Contains(manifest.Profiles(), profile) {
-		return nil, Fail(BadRequest, "profile %q does not exist; there are %q", q.Profile, manifest.Profiles())
-	}
 	rest, ok := workrest.Named(q.Rest)
 	if !ok {
 		return nil, Fail(BadRequest, "rules of work and rest %q do not exist; there are %q", q.Rest, workrest.Names())
@@ -45,23 +37,23 @@ func computation(q ReportQuery) (computeFunc, error) {
 	switch q.Name {
 	case "manifest":
 		return func(j *reports.Journal, r reports.Request, zone zones) Computed {
-			return manifest.Compute(j, r, manifest.Options{Profile: profile, Zones: zone})
+			return manifest.Compute(j, r, manifest.Options{Profile: manifest.Profile(q.Profile), Tank: q.tank(), Zones: zone})
 		}, nil
 	case "water":
 		return func(j *reports.Journal, r reports.Request, zone zones) Computed {
-			return water.Compute(j, r, water.Options{Zones: zone})
+			return water.Compute(j, r, water.Options{Tank: q.tank(), Zones: zone})
 		}, nil
 	case "timesplit":
 		return func(j *reports.Journal, r reports.Request, _ zones) Computed {
-			return timesplit.Compute(j, r, timesplit.Options{Rest: rest})
+			return timesplit.Compute(j, r, timesplit.Options{Rest: rest, Tank: q.tank()})
 		}, nil
 	case "billable":
 		return func(j *reports.Journal, r reports.Request, zone zones) Computed {
-			return billable.Compute(j, r, billable.Options{Zones: zone})
+			return billable.Compute(j, r, billable.Options{Tank: q.tank(), Zones: zone})
 		}, nil
 	case "care":
 		return func(j *reports.Journal, r reports.Request, _ zones) Computed {
-			return care.Compute(j, r, care.Options{})
+			return care.Compute(j, r, care.Options{AltitudeM: q.AltitudeM})
 		}, nil
 	case "stops":
 		return func(j *reports.Journal, r reports.Request, _ zones) Computed {
@@ -69,7 +61,7 @@ func computation(q ReportQuery) (computeFunc, error) {
 		}, nil
 	case "axles":
 		return func(j *reports.Journal, r reports.Request, _ zones) Computed {
-			return axles.Compute(j, r, axles.Options{})
+			return axles.Compute(j, r, axles.Options{Rule: q.axles(), Tank: q.tank()})
 		}, nil
 	}
 	return nil, Fail(BadRequest, "report %q does not exist; there are %s", q.Name, strings.Join(ReportNames(), ", "))

@@ -11,13 +11,11 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/rogpeppe/go-internal/diff"
 	"github.com/rogpeppe/go-internal/txtar"
 
 	"spoilbook/reports"
-	"spoilbook/reports/manifest"
 	"spoilbook/reports/tank"
 	"spoilbook/services/ledger"
 	"spoilbook/services/sheets"
@@ -135,13 +133,16 @@ func (d *day) report(t *testing.T, book *ledger.Ledger, name string, v view) *le
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := book.Report(t.Context(), ledger.ReportQuery{Name: name, Period: period, Filter: v.filter, UpTo: v.upTo, Profile: v.profile})
+	q := ledger.ReportQuery{Name: name, Period: period, Filter: v.filter, UpTo: v.upTo}
+	if name == "manifest" {
+		q.Profile = v.profile
+		if v.firstIn {
+			q.Allocation = ledger.FirstInFirstOut
+		}
+	}
+	r, err := book.Report(t.Context(), q)
 	if err != nil {
 		t.Fatalf("report %s: %v", name, err)
-	}
-	if v.firstIn && name == "manifest" {
-		r.Document = manifest.Compute(r.Journal, reports.Request{Period: period, Filter: v.filter},
-			manifest.Options{Tank: tank.Options{FirstInFirstOut: true}, Zones: time.LoadLocation}).Document()
 	}
 	return r
 }

@@ -189,7 +189,7 @@ func TestExplainFindsTheLine(t *testing.T) {
 		{"billable", "", "none", `has no line "none"`}, {"billable", "Sums", lines[n].Key, "has no table"},
 		{"billable", "Not billed", lines[n].Key, "has no line"}, {"stops", "", "x", "does not explain its lines"},
 	} {
-		q.Name = c.report
+		q.Name, q.Choices = c.report, ledger.Choices{}
 		if _, err := book.Explain(t.Context(), q, c.table, c.key); ledger.CodeOf(err) != ledger.NotFound || !strings.Contains(err.Error(), c.says) {
 			t.Errorf("%s, %s, %s: %v", c.report, c.table, c.key, err)
 		}

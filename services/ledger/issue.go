@@ -26,6 +26,11 @@ type Issued struct {
 	EventPosition uint64      // of the event in the ledger; the report covers Position
 }
 
+// Choices returns what was chosen for the report, so that it is computed so again.
+func (i *Issued) Choices() Choices {
+	return Choices{Profile: i.Profile, Rest: i.Rest, Allocation: i.Allocation, AxleRule: i.AxleRule, AltitudeM: i.AltitudeM}
+}
+
 // issueDesk is the office desk that counts issued reports.
 const issueDesk = "issue"
 
@@ -60,7 +65,8 @@ func (l *Ledger) Issue(ctx context.Context, q ReportQuery, number, author string
 		return Issued{}, Wrap(Internal, err, "issue %s", number)
 	}
 	out := Issued{At: events.TimeOf(l.now().In(q.Period.Zone)), ReportIssued: events.ReportIssued{Report: q.Name, Number: number, From: q.Period.From, To: q.Period.To,
-		TimeZone: q.Period.Zone.String(), Position: r.Position, Client: q.Filter.Client, Job: q.Filter.Job, Truck: q.Filter.Truck, Digest: digest, Author: author}}
+		TimeZone: q.Period.Zone.String(), Position: r.Position, Client: q.Filter.Client, Job: q.Filter.Job, Truck: q.Filter.Truck, Digest: digest, Author: author,
+		Profile: r.Query.Profile, Rest: r.Query.Rest, Allocation: r.Query.Allocation, AxleRule: r.Query.AxleRule, AltitudeM: r.Query.AltitudeM}}
 	e := events.Event{ID: fmt.Sprintf("issued-%d", seq), Source: events.OfficeSource(issueDesk), Seq: seq, Occurred: out.At, Origin: events.FromOffice, Body: out.ReportIssued}
 	if err := e.Validate(); err != nil {
 		return Issued{}, Wrap(BadRequest, err, "issue %s", number)
@@ -78,8 +84,6 @@ func issuable(q ReportQuery, number, author string) error {
 		return Fail(BadRequest, "issue %s: say who issues it", number)
 	case q.UpTo != 0:
 		return Fail(BadRequest, "issue %s: a report is issued as the ledger stands; leave the position out", number)
-	case q.Profile != "" || q.Rest != "":
-		return Fail(BadRequest, "issue %s: a report is issued under the usual profile and rules, for that is what its event can name", number)
 	}
 	return nil
 }
@@ -190,7 +194,7 @@ func (l *Ledger) Adjustment(ctx context.Context, number string, upTo uint64, exp
 		return nil, Wrap(Damaged, err, "adjustment: the time zone of %s", number)
 	}
 	q := ReportQuery{Name: issued.Report, Period: reports.Period{From: issued.From, To: issued.To, Zone: zone}, UpTo: issued.Position,
-		Filter: reports.Filter{Truck: issued.Truck, Job: issued.Job, Client: issued.Client}}
+		Filter: reports.Filter{Truck: issued.Truck, Job: issued.Job, Client: issued.Client}, Choices: issued.Choices()}
 	old, err := l.Report(ctx, q)
 	if err != nil {
 		return nil, err
@@ -236,6 +240,11 @@ type IssuedView struct {
 	Client        string `json:"client,omitempty"`
 	Job           string `json:"job,omitempty"`
 	Truck         string `json:"truck,omitempty"`
+	Profile       string `json:"profile,omitempty" doc:"completeness profile of a manifest"`
+	Rest          string `json:"rest,omitempty" doc:"rules of work and rest of a time split"`
+	Allocation    string `json:"allocation,omitempty" doc:"how a tip is shared over the loads in the tank"`
+	AxleRule      string `json:"axleRule,omitempty" doc:"what axles are held against"`
+	AltitudeM     int64  `json:"altitudeM,omitempty" doc:"of the sites, for the deepest vacuum there can be"`
 	Digest        string `json:"digestSHA256" doc:"of its export as JSON at that position"`
 	Author        string `json:"author"`
 	At            string `json:"at" format:"date-time" doc:"when it was issued"`
@@ -245,13 +254,14 @@ type IssuedView struct {
 // View returns an issued report as programs read it.
 func (i *Issued) View() IssuedView {
 	return IssuedView{i.Report, i.Number, i.From.String(), i.To.String(), i.TimeZone, i.Position, string(i.Client), string(i.Job), string(i.Truck),
-		i.Digest, i.Author, i.At.String(), i.EventPosition}
+		i.Profile, i.Rest, i.Allocation, i.AxleRule, i.AltitudeM, i.Digest, i.Author, i.At.String(), i.EventPosition}
 }
 
 // Issued returns what the view was made of.
 func (v *IssuedView) Issued() (Issued, error) {
 	out := Issued{EventPosition: v.EventPosition, ReportIssued: events.ReportIssued{Report: v.Report, Number: v.Number, TimeZone: v.TimeZone, Position: v.Position,
-		Client: events.ClientID(v.Client), Job: events.JobID(v.Job), Truck: events.TruckID(v.Truck), Digest: v.Digest, Author: v.Author}}
+		Client: events.ClientID(v.Client), Job: events.JobID(v.Job), Truck: events.TruckID(v.Truck), Digest: v.Digest, Author: v.Author,
+		Profile: v.Profile, Rest: v.Rest, Allocation: v.Allocation, AxleRule: v.AxleRule, AltitudeM: v.AltitudeM}}
 	var errs [3]error
 	out.From, errs[0] = events.ParseTime(v.From)
 	out.To, errs[1] = events.ParseTime(v.To)

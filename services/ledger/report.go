@@ -12,17 +12,16 @@ import (
 
 // ReportQuery asks for a report.
 type ReportQuery struct {
-	Name    string // one of ReportNames
-	Period  reports.Period
-	Filter  reports.Filter
-	UpTo    uint64 // ledger position; 0 means the head
-	Profile string // completeness profile of the manifest; empty means the general one
-	Rest    string // rules of work and rest of the time split; empty means the usual ones
+	Name   string // one of ReportNames
+	Period reports.Period
+	Filter reports.Filter
+	UpTo   uint64 // ledger position; 0 means the head
+	Choices
 }
 
 // Report is a computed report with what it was computed from.
 type Report struct {
-	Query    ReportQuery
+	Query    ReportQuery // with its choices settled
 	Computed Computed
 	Document reports.Document // of Computed, with what the record itself is found to lack
 	Journal  *reports.Journal
@@ -79,6 +78,14 @@ func (l *Ledger) PeriodOf(first, last, zone string) (reports.Period, error) {
 // Report computes a report. The same query at the same position gives the same
 // document for ever.
 func (l *Ledger) Report(ctx context.Context, q ReportQuery) (*Report, error) {
+	if !slices.Contains(ReportNames(), q.Name) {
+		return nil, Fail(BadRequest, "report %q does not exist; there are %s", q.Name, strings.Join(ReportNames(), ", "))
+	}
+	choices, err := q.Choices.settled(q.Name)
+	if err != nil {
+		return nil, err
+	}
+	q.Choices = choices
 	compute, err := computation(q)
 	if err != nil {
 		return nil, err
@@ -108,6 +115,7 @@ func (l *Ledger) compose(q ReportQuery, head Head, j *reports.Journal, compute c
 	asked := reports.Request{Period: q.Period, Filter: q.Filter}
 	r.Computed = compute(j, asked, l.zones)
 	r.Document = r.Computed.Document()
+	r.Document.Subject = append(r.Document.Subject, q.basis(q.Name)...)
 	for _, f := range j.Findings {
 		if f.Touches(q.Period) {
 			r.Document.Findings = append(r.Document.Findings, f)
