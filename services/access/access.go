@@ -106,14 +106,17 @@ type Vault interface {
 type Config struct {
 	Vault Vault
 	Now   func() time.Time // nil means the clock
+	// HashKiB is the memory that one password hash takes; 0 means 64 MiB. Less makes guessing cheaper for who steals the hashes.
+	HashKiB uint32
 }
 
 // Book knows everybody. It is safe for concurrent use.
 type Book struct {
 	vault   Vault
 	now     func() time.Time
-	hashing chan struct{} // a hash takes 64 MiB for a while
-	decoy   string        // hash that a wrong name is compared with
+	hashing chan struct{} // a hash takes memory for a while
+	hashKiB uint32
+	decoy   string // hash that a wrong name is compared with
 }
 
 const maxHashing = 2 // passwords looked at at a time
@@ -123,7 +126,10 @@ func New(c Config) (*Book, error) {
 	if c.Now == nil {
 		c.Now = time.Now
 	}
-	b := &Book{vault: c.Vault, now: c.Now, hashing: make(chan struct{}, maxHashing)}
+	if c.HashKiB == 0 {
+		c.HashKiB = 64 << 10
+	}
+	b := &Book{vault: c.Vault, now: c.Now, hashing: make(chan struct{}, maxHashing), hashKiB: c.HashKiB}
 	decoy, err := b.hash(context.Background(), "nobody has this password")
 	if err != nil {
 		return nil, ledger.Wrap(ledger.Internal, err, "open the book of users")

@@ -72,7 +72,7 @@ type rig struct {
 func newRig(t *testing.T) *rig {
 	t.Helper()
 	r := &rig{vault: &memory{records: map[string]access.Entry{}}, now: time.Date(2026, 10, 5, 6, 0, 0, 0, time.UTC)}
-	b, err := access.New(access.Config{Vault: r.vault, Now: func() time.Time { return r.now }})
+	b, err := access.New(access.Config{Vault: r.vault, Now: func() time.Time { return r.now }, HashKiB: 64})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -38,13 +38,16 @@ const (
 	ReleaseQuarantine Operation = "release-quarantine-entry"
 	DismissQuarantine Operation = "dismiss-quarantine-entry"
 
-	SignInOut   Operation = "sign-in-and-out"
+	SignIn      Operation = "sign-in"
+	SignOut     Operation = "sign-out"
+	Begin       Operation = "begin" // the first administrator, by the code of the first start
 	WhoAmI      Operation = "who-am-i"
 	SetPassword Operation = "set-own-password"
 	ListUsers   Operation = "list-users"
-	ChangeUsers Operation = "change-users"
+	ChangeUser  Operation = "change-user"
 	ListTokens  Operation = "list-tokens"
-	ChangeToken Operation = "change-tokens"
+	MakeToken   Operation = "make-token"
+	RevokeToken Operation = "revoke-token"
 )
 
 // Object is what an operation is done to; what is empty is not said. One that says nothing about trucks concerns all of them.
@@ -72,18 +75,20 @@ func writers() []Role  { return []Role{Truck, Crew, Yard, Office, Administrator}
 // ruleOf is the table. An operation that is not in it is nobody's.
 func ruleOf(op Operation) (rule, bool) {
 	switch op {
-	case Live, Ready, Description, SignInOut:
+	case Live, Ready, Description, SignIn, SignOut, Begin:
 		return rule{anybody: true}, true
 	case Head, WhoAmI, ListReports:
 		return rule{roles: Roles()}, true
 	case SetPassword:
 		return rule{roles: people()}, true
 	case SubmitEvents:
-		return rule{roles: writers(), bound: true}, true
+		return rule{roles: writers()}, true // for which trucks, mayEnter says
 	case AwaitEvents:
 		return rule{roles: writers()}, true
-	case ListEvents, GetEvent:
+	case ListEvents:
 		return rule{roles: people(), bound: true}, true
+	case GetEvent: // which of them, MaySee says
+		return rule{roles: people()}, true
 	case RunReport, ListLines, ExplainLine:
 		return rule{roles: people(), bound: true}, true
 	case ListIssued, Postings:
@@ -98,7 +103,7 @@ func ruleOf(op Operation) (rule, bool) {
 		return rule{roles: []Role{Officer, Administrator}}, true
 	case Metrics:
 		return rule{roles: keepers()}, true
-	case ListUsers, ChangeUsers, ListTokens, ChangeToken:
+	case ListUsers, ChangeUser, ListTokens, MakeToken, RevokeToken:
 		return rule{roles: keepers()}, true
 	}
 	return rule{}, false
@@ -108,7 +113,7 @@ func ruleOf(op Operation) (rule, bool) {
 func Operations() []Operation {
 	return []Operation{Live, Ready, Metrics, Description, Head, SubmitEvents, AwaitEvents, ListEvents, GetEvent, ListReports, RunReport,
 		ListLines, ExplainLine, IssueReport, ListIssued, Adjustment, Postings, Rebuild, ListQuarantine, GetQuarantine, ReleaseQuarantine,
-		DismissQuarantine, SignInOut, WhoAmI, SetPassword, ListUsers, ChangeUsers, ListTokens, ChangeToken}
+		DismissQuarantine, SignIn, SignOut, Begin, WhoAmI, SetPassword, ListUsers, ChangeUser, ListTokens, MakeToken, RevokeToken}
 }
 
 // May returns nil when the identity may do an operation to an object, and otherwise an error with the code not-allowed, or
@@ -157,7 +162,7 @@ func priced(r events.Register) bool {
 	return r == events.RateCardRegister || r == events.TaxRegister
 }
 
-// mayEnter says which facts a role can vouch for.
+// mayEnter says which facts a role can vouch for. An object that says nothing is a submission whose events were not looked at yet.
 func (i Identity) mayEnter(o Object) error {
 	switch o.Kind {
 	case events.KindRegisterRevised, events.KindReportIssued:
@@ -168,6 +173,9 @@ func (i Identity) mayEnter(o Object) error {
 		if i.Role.bound() {
 			return ledger.Fail(ledger.NotAllowed, "%s is entered by the yard, the office or an administrator, not in the role %s", o.Kind, i.Role)
 		}
+	}
+	if i.Role.bound() && o != (Object{}) && !i.Has(o.Truck) {
+		return ledger.Fail(ledger.NotAllowed, "truck %q is none of yours (%s)", o.Truck, names(i.Trucks))
 	}
 	class, name, ok := o.Source.Split()
 	if i.Role == Truck && o.Source != "" && (!ok || class != "truck" || !i.Has(events.TruckID(name))) {

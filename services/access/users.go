@@ -132,7 +132,7 @@ func (b *Book) hash(ctx context.Context, password string) (string, error) {
 		return "", err
 	}
 	defer leave()
-	return argon2id.CreateHash(password, &argon2id.Params{Memory: 64 << 10, Iterations: 2, Parallelism: 1, SaltLength: 16, KeyLength: 32})
+	return argon2id.CreateHash(password, &argon2id.Params{Memory: b.hashKiB, Iterations: 2, Parallelism: 1, SaltLength: 16, KeyLength: 32})
 }
 
 func (b *Book) matches(ctx context.Context, password, hash string) (bool, error) {

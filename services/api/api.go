@@ -10,8 +10,9 @@
 //	GET  /v1/quarantine             what could not be recorded, and why
 //	GET  /health/live, /health/ready, /metrics
 //
-// It authenticates nobody: bind it to loopback, or put it behind something that
-// does. What a browser sends for a page of another site is refused, and so is a
+// Config.Access knows who asks, by a token or a session, and every operation asks it
+// first; without it everybody may do everything, so bind such a service to loopback
+// or put it behind something that signs people in. What a browser sends for a page of another site is refused, and so is a
 // name that is not ours.
 package api
 
@@ -28,6 +29,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"spoilbook/services/access"
 	"spoilbook/services/ledger"
 )
 
@@ -52,6 +54,7 @@ type Config struct {
 	Registry *prometheus.Registry            // may be nil
 	Logger   *slog.Logger
 	Version  string
+	Access   *access.Book  // who may do what; nil means that everybody who reaches the service may do everything
 	Hosts    []string      // names, besides localhost and addresses, under which clients reach the service
 	Timeout  time.Duration // of one request; 0 means RequestTimeout
 }
@@ -93,6 +96,7 @@ func New(c Config) http.Handler {
 	config.SchemasPath, config.CreateHooks = "", nil    // and with them the $schema links, which are no part of the answers
 	config.Transformers = []huma.Transformer{transform} // huma's errors become problems of ours
 	a := humagin.New(router, config)
+	a.UseMiddleware(s.permit)
 	s.addHealth(a)
 	s.addEvents(a)
 	s.addReports(a)
@@ -100,8 +104,9 @@ func New(c Config) http.Handler {
 	s.addIssued(a)
 	s.addQuarantine(a)
 	s.addPostings(a)
-	router.GET("/metrics", gin.WrapH(promhttp.HandlerFor(c.Registry, promhttp.HandlerOpts{})))
-	router.GET("/openapi.json", s.description(a))
+	s.addPeople(a)
+	router.GET("/metrics", s.permitRoute(access.Metrics, gin.WrapH(promhttp.HandlerFor(c.Registry, promhttp.HandlerOpts{}))))
+	router.GET("/openapi.json", s.permitRoute(access.Description, s.description(a)))
 	return router
 }
 
@@ -110,7 +115,7 @@ func (s *service) router() *gin.Engine {
 	gin.SetMode(gin.ReleaseMode)
 	router := gin.New()
 	router.RedirectTrailingSlash, router.HandleMethodNotAllowed = false, true
-	router.Use(identify, s.observe, s.recover, s.guard, s.limit)
+	router.Use(identify, s.observe, s.recover, s.guard, s.limit, s.authenticate)
 	router.NoRoute(func(g *gin.Context) {
 		writeProblem(g, httpProblem(http.StatusNotFound, "there is no %s; see /openapi.json", excerpt(g.Request.URL.Path)))
 	})

@@ -146,12 +146,12 @@ func describeProblems(d *huma.OpenAPI) {
 }
 
 func operations(p *huma.PathItem) []*huma.Operation {
-	return slices.DeleteFunc([]*huma.Operation{p.Get, p.Post}, func(op *huma.Operation) bool { return op == nil })
+	return slices.DeleteFunc([]*huma.Operation{p.Get, p.Post, p.Put, p.Delete}, func(op *huma.Operation) bool { return op == nil })
 }
 
 // problemStatuses lists what an operation may answer besides success.
 func problemStatuses(path string, op *huma.Operation) []int {
-	out := []int{http.StatusForbidden, http.StatusMisdirectedRequest, http.StatusRequestHeaderFieldsTooLarge, http.StatusInternalServerError}
+	out := []int{http.StatusUnauthorized, http.StatusForbidden, http.StatusMisdirectedRequest, http.StatusRequestHeaderFieldsTooLarge, http.StatusInternalServerError}
 	if len(op.Parameters) > 0 || op.RequestBody != nil {
 		out = append(out, http.StatusBadRequest, http.StatusUnprocessableEntity)
 	}
@@ -163,6 +163,9 @@ func problemStatuses(path string, op *huma.Operation) []int {
 	}
 	if strings.HasSuffix(path, "/release") || strings.HasSuffix(path, "/dismiss") || op.OperationID == "submit-events" || op.OperationID == "issue-report" {
 		out = append(out, http.StatusConflict)
+	}
+	if slices.Contains(op.Tags, "people") {
+		out = append(out, http.StatusConflict, http.StatusTooManyRequests)
 	}
 	if strings.HasPrefix(path, "/v1/") && op.OperationID != "list-reports" || path == "/health/ready" {
 		out = append(out, http.StatusServiceUnavailable, http.StatusGatewayTimeout)

@@ -30,6 +30,7 @@ type described struct {
 
 type operation struct {
 	OperationID string
+	Tags        []string
 	Parameters  []struct {
 		Name, In string
 		Schema   struct{ Examples []any }
@@ -161,6 +162,9 @@ func TestDescriptionExamplesRun(t *testing.T) {
 	bodies, answers := 0, 0
 	for _, path := range slices.Sorted(maps.Keys(d.Paths)) {
 		for method, op := range d.Paths[path] {
+			if slices.Contains(op.Tags, "people") {
+				continue // they build on each other, and have a test of their own
+			}
 			target := exampleTarget(path, op, entries[path])
 			if path == "/v1/fates" {
 				stream, err := publisher{r.broker}.Stream(t.Context())
@@ -210,7 +214,7 @@ func exampleTarget(path string, op operation, entry string) string {
 	return path + "?" + query.Encode()
 }
 
-func exampleBody(t *testing.T, example json.RawMessage) string {
+func exampleBody(t testing.TB, example json.RawMessage) string {
 	t.Helper()
 	var text string
 	if json.Unmarshal(example, &text) == nil {

@@ -116,6 +116,9 @@ func (s *service) submit(ctx context.Context, in *submitInput) (*submitOutput, e
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
 	}
+	if err := mayEnter(identityOf(ctx), msgs); err != nil {
+		return nil, s.problemOf(ctx, err)
+	}
 	t, err := s.Ledger.Submit(ctx, msgs)
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
@@ -188,24 +191,38 @@ func (s *service) list(ctx context.Context, in *listInput) (*listOutput, error) 
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
 	}
-	out, size := &listOutput{}, 0
+	out, size, seen := &listOutput{}, 0, 0
 	out.Body.Events = make([]EventView, 0, len(list))
 	for i := range list {
 		if size += len(list[i].Body); size > maxPageBytes && i > 0 {
 			break
 		}
-		out.Body.Events = append(out.Body.Events, view(&list[i]))
+		if seen = i + 1; maySee(ctx, &list[i]) {
+			out.Body.Events = append(out.Body.Events, view(&list[i]))
+		}
 	}
-	if n := len(out.Body.Events); n > 0 && (n < len(list) || n == in.Limit) {
-		out.Body.Next = list[n-1].Position
+	if seen > 0 && (seen < len(list) || seen == in.Limit) {
+		out.Body.Next = list[seen-1].Position
 	}
 	return out, nil
+}
+
+// maySee asks whether a recorded event is for who asks.
+func maySee(ctx context.Context, e *ledger.Stored) bool {
+	var register events.Register
+	if r, ok := e.Event.Body.(events.RegisterRevised); ok && r.Document != nil {
+		register = r.Document.Register()
+	}
+	return identityOf(ctx).MaySee(e.Event.Truck, register)
 }
 
 func (s *service) event(ctx context.Context, in *eventInput) (*eventOutput, error) {
 	e, err := s.Ledger.Event(ctx, in.Position)
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
+	}
+	if !maySee(ctx, &e) {
+		return nil, s.problemOf(ctx, ledger.Fail(ledger.NotAllowed, "the event at position %d is not for the role %s", in.Position, identityOf(ctx).Role))
 	}
 	return &eventOutput{view(&e)}, nil
 }

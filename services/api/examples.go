@@ -91,10 +91,49 @@ func describeExamples(d *huma.OpenAPI) {
 	set("/v1/rebuild", "200", map[string]any{"events": 1, "blocks": 1, "root": hash})
 	set("/health/live", "200", map[string]any{"status": "live", "version": d.Info.Version})
 	set("/health/ready", "200", map[string]any{"status": "ready", "version": d.Info.Version})
+	describePeople(d, set)
 	body := func(path string, example map[string]any) {
 		d.Paths[path].Post.RequestBody.Content["application/json"].Example = example
 	}
 	body("/v1/issued", map[string]any{"report": "billable", "number": "INV-1", "from": "2026-10-01", "to": "2026-10-31", "tz": "Europe/Dublin", "author": "Yard office"})
 	body("/v1/quarantine/{entry}/release", map[string]any{"author": "Yard office", "note": "litres were meant", "event": exampleEvent("example-3", 3)})
 	body("/v1/quarantine/{entry}/dismiss", map[string]any{"author": "Yard office", "note": "test message of the fitter"})
+}
+
+// describePeople adds the examples of those who sign in.
+func describePeople(d *huma.OpenAPI, set func(path, status string, example any)) {
+	const password = "gravel over clay over rock"
+	at := "2026-10-05T06:00:00Z"
+	user := map[string]any{"name": "m-byrne", "fullName": "Yard office", "role": "administrator", "changed": at, "changedBy": "first-code", "revision": 3}
+	token := map[string]any{"id": "8f434346648f", "for": "controller of TM-01", "role": "truck", "trucks": []any{"TM-01"}, "made": at, "madeBy": "m-byrne", "ends": "2027-10-05T06:00:00Z"}
+	made := map[string]any{"secret": "sbk_4KZ2T7M5XQ3WJH6YB2DNR5SV7CAGU4P2"}
+	for k, v := range token {
+		made[k] = v
+	}
+	me := map[string]any{"name": "m-byrne", "fullName": "Yard office", "role": "administrator"}
+	set("/v1/sign-in", "200", me)
+	set("/v1/me", "200", me)
+	set("/v1/begin", "200", user)
+	set("/v1/users", "200", map[string]any{"users": []any{user}})
+	set("/v1/users/{name}", "200", user)
+	for _, op := range operations(d.Paths["/v1/tokens"]) {
+		example := map[string]any{"tokens": []any{token}}
+		if op.OperationID == "make-token" {
+			example = made
+		}
+		op.Responses["200"].Content["application/json"].Example = example
+	}
+	for path, example := range map[string]map[string]any{
+		"/v1/sign-in":      {"name": "m-byrne", "password": password},
+		"/v1/begin":        {"code": "4KZ2T7M5XQ3WJH6YB2DNR5SV7CAGU4P2", "name": "m-byrne", "fullName": "Yard office", "password": password},
+		"/v1/me/password":  {"old": password, "new": "silt over sand over till"},
+		"/v1/tokens":       {"for": "controller of TM-01", "role": "truck", "trucks": []any{"TM-01"}, "ends": "2027-10-05T06:00:00Z"},
+		"/v1/users/{name}": {"fullName": "Crew of TM-01", "role": "crew", "trucks": []any{"TM-01"}, "password": "silt over sand over till"},
+	} {
+		for _, op := range operations(d.Paths[path]) {
+			if op.RequestBody != nil {
+				op.RequestBody.Content["application/json"].Example = example
+			}
+		}
+	}
 }

@@ -13,6 +13,7 @@ import (
 
 	"spoilbook/events"
 	"spoilbook/reports"
+	"spoilbook/services/access"
 	"spoilbook/services/ledger"
 )
 
@@ -71,6 +72,9 @@ func (s *service) digested(ctx context.Context, w io.Writer, r *ledger.Report) e
 }
 
 func (s *service) issue(ctx context.Context, in *issueInput) (*issuedOutput, error) {
+	if err := identityOf(ctx).May(access.IssueReport, access.Object{Report: in.Body.Report}); err != nil {
+		return nil, s.problemOf(ctx, err)
+	}
 	period, err := s.Ledger.PeriodOf(in.Body.From, in.Body.To, in.Body.Zone)
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
@@ -83,7 +87,7 @@ func (s *service) issue(ctx context.Context, in *issueInput) (*issuedOutput, err
 	q := ledger.ReportQuery{Name: in.Body.Report, Period: period,
 		Choices: ledger.Choices{Profile: in.Body.Profile, Rest: in.Body.Rest, Allocation: in.Body.Allocation, AxleRule: in.Body.AxleRule, AltitudeM: in.Body.AltitudeM},
 		Filter:  reports.Filter{Truck: events.TruckID(in.Body.Truck), Job: events.JobID(in.Body.Job), Client: events.ClientID(in.Body.Client)}}
-	issued, err := s.Ledger.Issue(ctx, q, in.Body.Number, in.Body.Author, s.digested)
+	issued, err := s.Ledger.Issue(ctx, q, in.Body.Number, s.authorOf(ctx, in.Body.Author), s.digested)
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
 	}

@@ -134,7 +134,7 @@ func (s *service) quarantineEntry(ctx context.Context, in *entryInput) (*entryOu
 func (s *service) release(ctx context.Context, in *releaseInput) (*releaseOutput, error) {
 	ctx, cancel := context.WithTimeout(ctx, MaxWait)
 	defer cancel()
-	f, err := s.Ledger.Release(ctx, in.Entry, in.Body.Event, in.Body.Author, in.Body.Note)
+	f, err := s.Ledger.Release(ctx, in.Entry, in.Body.Event, s.authorOf(ctx, in.Body.Author), in.Body.Note)
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
 	}
@@ -142,5 +142,5 @@ func (s *service) release(ctx context.Context, in *releaseInput) (*releaseOutput
 }
 
 func (s *service) dismiss(ctx context.Context, in *dismissInput) (*struct{}, error) {
-	return nil, s.problemOf(ctx, s.Ledger.Dismiss(ctx, in.Entry, in.Body.Author, in.Body.Note))
+	return nil, s.problemOf(ctx, s.Ledger.Dismiss(ctx, in.Entry, s.authorOf(ctx, in.Body.Author), in.Body.Note))
 }
