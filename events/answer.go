@@ -12,8 +12,8 @@ const (
 )
 
 // FindingAnswered: somebody answered a finding of a report. Code is the finding's
-// code and Refers the first event it rests on. The finding stays visible, with the
-// answer beside it.
+// code and Refers the event that it is about, which is the first that it cites. The
+// finding stays visible, with the answer beside it.
 type FindingAnswered struct {
 	Code    string        `json:"code"`
 	Refers  Ref           `json:"refers"`

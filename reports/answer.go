@@ -28,29 +28,53 @@ type answered struct {
 }
 
 // Answer returns the findings that a report made, with the answers that the ledger
-// holds: each answer beside every finding of its code whose first event it names, in
-// the order of their positions. It adds a finding for an answer of the period that
-// can belong to no finding: to a code that does not exist, to an event that is not in
-// the ledger, or, where report is the one that makes findings of that code and was
-// not narrowed, to a finding that is not made any more.
+// holds: each answer beside every finding of its code that is about the event which it
+// names, in the order of their positions. The event that a finding is about is the
+// first that it cites. That is the entry judged, or of several that count alike the one
+// that occurred first ([Journal.Cited]), never the one that happened to arrive first:
+// whether a finding is answered does not depend on the order of arrival. Only what is
+// found about arrival itself goes by it.
+//
+// It adds a finding for an answer of the period that can belong to no finding: to a
+// code that does not exist, to an event that is not in the ledger, or, where report is
+// the one that makes findings of that code and was not narrowed, to a finding that is
+// not made any more. So it does for one that names another event than the one that a
+// finding is about: that finding is open, and the answer is to be given again.
 func (j *Journal) Answer(report string, q Request, findings []Finding) []Finding {
 	out := slices.Clone(findings)
 	list := j.answers()
 	for i := range list {
-		a, found := &list[i], false
-		position, known := j.byRef[a.ref]
-		for k := range out {
-			if f := &out[k]; f.Code == a.code && known && len(f.Cites) > 0 && f.Cites[0] == position {
-				f.Answers = append(slices.Clip(f.Answers), a.Answer)
-				found = true
-			}
+		a := &list[i]
+		if a.code != AnswerUnmatched && j.attach(a, out) {
+			continue
 		}
-		if why := j.unmatched(a, report, q); !found && why != "" {
-			f := NewFinding(AnswerUnmatched, a.entry.Truck, a.At, a.entry.Positions, "the answer of %s to %s, on %s: %s", a.By, a.code, a.ref, why)
-			out = append(out, f)
+		if why := cmp.Or(j.beside(a, q, out), j.unmatched(a, report, q)); why != "" {
+			out = append(out, NewFinding(AnswerUnmatched, a.entry.Truck, a.At, a.entry.Positions, "the answer of %s to %s, on %s: %s", a.By, a.code, a.ref, why))
+		}
+	}
+	for i := range list { // once all of these findings are there, whichever answer came first
+		if list[i].code == AnswerUnmatched {
+			j.attach(&list[i], out)
 		}
 	}
 	return out
+}
+
+// attach puts an answer beside the findings of its code that are about its event and
+// reports whether there are any. The findings that answers themselves give are left to
+// the end.
+func (j *Journal) attach(a *answered, findings []Finding) (found bool) {
+	position, known := j.byRef[a.ref]
+	if !known {
+		return false
+	}
+	for i := range findings {
+		if f := &findings[i]; f.Code == a.code && len(f.Cites) > 0 && f.Cites[0] == position {
+			f.Answers = append(slices.Clip(f.Answers), a.Answer)
+			found = true
+		}
+	}
+	return found
 }
 
 // answers returns the standing answers in the order of their positions.
@@ -70,6 +94,21 @@ func (j *Journal) answers() []answered {
 	}
 	slices.SortFunc(list, func(a, b answered) int { return cmp.Compare(a.Position, b.Position) })
 	return list
+}
+
+// beside says that an answer names an event which a finding of its code cites and is
+// not about, or returns "".
+func (j *Journal) beside(a *answered, q Request, findings []Finding) string {
+	position, ok := j.byRef[a.ref]
+	if !ok || a.code == AnswerUnmatched || q.Filter.Job != "" || q.Filter.Client != "" || !q.Period.Contains(j.recorded[position].Occurred) {
+		return ""
+	}
+	for i := range findings {
+		if f := &findings[i]; f.Code == a.code && slices.Contains(f.Cites, position) {
+			return fmt.Sprintf("the finding that cites it is about %s, which an answer must name", j.recorded[f.Cites[0]].Ref())
+		}
+	}
+	return ""
 }
 
 // unmatched says why an answer can belong to no finding, or "" when it may belong to

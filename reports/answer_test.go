@@ -66,6 +66,55 @@ func TestAnswersStandBesideTheirFindings(t *testing.T) {
 	}
 }
 
+// An answer that names an event which a finding cites and is not about leaves it open,
+// and says which event to name.
+func TestAnswersToAnotherEventOfAFinding(t *testing.T) {
+	d := &day{}
+	one, two := d.truck(noon, gauge(1)), d.truck(noon, gauge(2))
+	d.office(answer(reports.CapExceeded, two, "words"))
+	got := d.resolve().Answer("water", octoberOf(reports.Filter{}), []reports.Finding{found(reports.CapExceeded, 1, 2)})
+	if len(got) != 2 || len(got[0].Answers) != 0 || got[1].Code != reports.AnswerUnmatched || !strings.Contains(got[1].What, "is about "+one.String()) {
+		t.Errorf("findings are %+v", got)
+	}
+}
+
+// What a finding made of an answer is answered, too, whichever of the two came first.
+func TestAnswersToAnswers(t *testing.T) {
+	for _, first := range []bool{false, true} {
+		d := &day{}
+		e := d.truck(noon, gauge(1))
+		stray := events.Ref{Source: "/office/yard", ID: "stray"}
+		give := func() { d.office(answer(reports.AnswerUnmatched, stray, "a slip")) }
+		if first {
+			give()
+		}
+		d.office(answer("nonsense", e, "words"))
+		d.recs[len(d.recs)-1].ID = "stray"
+		if !first {
+			give()
+		}
+		got := d.resolve().Answer("manifest", octoberOf(reports.Filter{}), nil)
+		if len(got) != 1 || got[0].Code != reports.AnswerUnmatched || got[0].AnswerText() == "" {
+			t.Errorf("answered first %v: findings are %+v", first, got)
+		}
+	}
+}
+
+// Events that count alike are cited by when they occurred and who said so, wherever in
+// the ledger they stand; what changed them comes last.
+func TestCitedGoesByTheEventsOwnOrder(t *testing.T) {
+	d := &day{}
+	late := d.truck("2026-10-05T13:00:00+01:00", gauge(1))
+	d.correct(late, gauge(2))
+	d.truck("2026-10-05T09:00:00+01:00", gauge(3))
+	d.add("/truck/TM-02", "TM-02", "2026-10-05T13:00:00+01:00", events.RestEnded{})
+	d.truck("2026-10-05T13:00:00+01:00", gauge(4))
+	j := d.resolve()
+	if got := fmt.Sprint(j.Cited([]uint64{5, 4}, []uint64{1, 2, 3, 4})); got != "[3 1 5 4 2]" {
+		t.Errorf("cited %s", got)
+	}
+}
+
 // An answer that was voided, or corrected, is what became of it.
 func TestAnswersAreEntries(t *testing.T) {
 	d := &day{}

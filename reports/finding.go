@@ -121,7 +121,7 @@ type Finding struct {
 	Since    events.Time // what is found lies anywhere from Since to At; zero when it is at At
 	What     string
 	Settle   string
-	Cites    []uint64 // ledger positions
+	Cites    []uint64 // ledger positions, first that of the event that it is about
 	Answers  []Answer // what was said to it, in the order of the ledger
 }
 

@@ -113,6 +113,28 @@ func (j *Journal) PositionOf(ref events.Ref) (uint64, bool) {
 	return p, ok
 }
 
+// Cited returns the ledger positions of all lists once each, in an order that does
+// not depend on the order in which events arrived: by when they first said that they
+// occurred, then by source and number, with corrections and voidings last. A finding
+// that rests on many events alike cites them so, and is about the first.
+func (j *Journal) Cited(lists ...[]uint64) []uint64 {
+	list := slices.DeleteFunc(Union(lists...), func(p uint64) bool { return j.recorded[p] == nil })
+	slices.SortStableFunc(list, func(a, b uint64) int {
+		x, y := j.recorded[a], j.recorded[b]
+		return cmp.Or(cmp.Compare(changeRank(x), changeRank(y)), cmp.Compare(x.Occurred.UnixMS, y.Occurred.UnixMS),
+			cmp.Compare(x.Source, y.Source), cmp.Compare(x.Seq, y.Seq), cmp.Compare(x.ID, y.ID))
+	})
+	return list
+}
+
+// changeRank is 1 for an event that changes another, otherwise 0.
+func changeRank(r *events.Recorded) int {
+	if k := r.Kind(); k == events.KindEntryCorrected || k == events.KindEntryVoided {
+		return 1
+	}
+	return 0
+}
+
 // change is a correction or voiding, with the position it has in the ledger and
 // that of the entry it is about.
 type change struct {
@@ -305,8 +327,7 @@ func (j *Journal) findGaps(id events.TruckID, gaps []chain.Gap, byPosition []*ev
 		f.Since = oldest
 		if before := counted[g.From-1]; before != nil {
 			f.Since = before.Occurred
-			f.Cites = append(f.Cites, before.Position)
-			slices.Sort(f.Cites)
+			f.Cites = j.Cited(f.Cites, []uint64{before.Position})
 		}
 	}
 }

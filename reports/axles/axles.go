@@ -94,7 +94,8 @@ type Trip struct {
 	Weight        Weight
 	Cites         []uint64
 
-	key string // of the entry that begins it
+	key  string   // of the entry that begins it
+	left []uint64 // the departure's positions
 }
 
 // At returns when the truck left, or else when it arrived.

@@ -43,7 +43,7 @@ func (w *walk) move(e *reports.Entry) {
 
 func (w *walk) leave(from string, e *reports.Entry) {
 	w.arrive(notOnRecord, events.Time{}, nil)
-	w.trip = &Trip{Truck: w.id, Job: e.Job, Left: e.Occurred, From: from, Weight: w.weight(e.Occurred), Cites: slices.Clone(e.Positions), key: e.Ref().String()}
+	w.trip = &Trip{Truck: w.id, Job: e.Job, Left: e.Occurred, From: from, Weight: w.weight(e.Occurred), Cites: slices.Clone(e.Positions), key: e.Ref().String(), left: e.Positions}
 	w.place = ""
 }
 
@@ -73,10 +73,11 @@ func (w *walk) arrive(to string, at events.Time, cites []uint64) {
 	w.check(&t)
 }
 
-// check finds what was over a limit on the road.
+// check finds what was over a limit on the road. What it finds is about the departure.
 func (w *walk) check(t *Trip) {
+	more := slices.DeleteFunc(w.j.Cited(t.Cites), func(p uint64) bool { return slices.Contains(t.left, p) })
 	find := func(code reports.Code, format string, args ...any) {
-		f := reports.NewFinding(code, w.id, t.At(), t.Cites, format, args...)
+		f := reports.NewFinding(code, w.id, t.At(), slices.Concat(t.left, more), format, args...)
 		f.Job = t.Job
 		w.r.Findings = append(w.r.Findings, f)
 	}

@@ -313,7 +313,7 @@ func (b *builder) findNotBilled() {
 		cites[k] = append(cites[k], n.Positions...)
 	}
 	for _, k := range order {
-		f := reports.NewFinding(reports.NotBillable, k.truck, first[k].From, reports.Union(cites[k]), "%s not billed: %s", hoursMinutes(sum[k]), k.reason)
+		f := reports.NewFinding(reports.NotBillable, k.truck, first[k].From, b.j.Cited(cites[k]), "%s not billed: %s", hoursMinutes(sum[k]), k.reason)
 		f.Job = k.job
 		b.r.Findings = append(b.r.Findings, f)
 	}

@@ -49,7 +49,7 @@ func (b *builder) termsOf(job events.JobID, at events.Time, truck events.TruckID
 		var why string
 		var code reports.Code
 		if t, code, why = b.agree(job, at); t == nil {
-			f := reports.NewFinding(code, truck, at, cites, "job %s is not billed from %s: %s", job, at, why)
+			f := reports.NewFinding(code, truck, at, b.j.Cited(cites), "job %s is not billed from %s: %s", job, at, why)
 			f.Job = job
 			b.once(string(job)+why, f)
 			b.lacks[key] = why
@@ -60,7 +60,7 @@ func (b *builder) termsOf(job events.JobID, at events.Time, truck events.TruckID
 		b.zones[job] = append(b.zones[job], zoneUse{t.job.TimeZone, at, cites})
 	}
 	if t != nil && !t.taxKnown {
-		f := reports.NewFinding(reports.NoTax, truck, at, cites, "tax %s of rate card %s was not in force at %s; no tax is reckoned", t.card.Tax, t.job.RateCard, at)
+		f := reports.NewFinding(reports.NoTax, truck, at, b.j.Cited(cites), "tax %s of rate card %s was not in force at %s; no tax is reckoned", t.card.Tax, t.job.RateCard, at)
 		f.Job = job
 		b.once("tax "+string(t.card.Tax), f)
 	}

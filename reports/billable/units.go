@@ -68,7 +68,7 @@ func (b *builder) tip(truck events.TruckID, t *tank.Tip) {
 		s := &list[i]
 		if s.job == "" {
 			if b.wants("", t.Entry.Occurred) {
-				b.r.Findings = append(b.r.Findings, reports.NewFinding(reports.NotBillable, truck, t.Entry.Occurred, cites,
+				b.r.Findings = append(b.r.Findings, reports.NewFinding(reports.NotBillable, truck, t.Entry.Occurred, b.j.Cited(cites),
 					"%d kg of the tip belong to no job and are charged to nobody", s.settledG/1000))
 			}
 			continue
@@ -134,7 +134,7 @@ func (b *builder) gateFee(why *trace, truck events.TruckID, cites []uint64) {
 		lacks = fmt.Sprintf("%s charges in %s and the rate card is in %s", t.Facility, facility.Currency, terms.card.Currency)
 	}
 	if lacks != "" {
-		f := reports.NewFinding(reports.GateFeeUnknown, truck, t.Entry.Occurred, cites, "the gate fee is not passed on: %s", lacks)
+		f := reports.NewFinding(reports.GateFeeUnknown, truck, t.Entry.Occurred, b.j.Cited(cites), "the gate fee is not passed on: %s", lacks)
 		f.Job = terms.id
 		b.r.Findings = append(b.r.Findings, f)
 		return

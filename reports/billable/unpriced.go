@@ -94,7 +94,7 @@ func (b *builder) findZones() {
 			if uses[i].zone == uses[i-1].zone {
 				continue
 			}
-			f := reports.NewFinding(reports.JobZoneChanged, "", uses[i].at, reports.Union(uses[i-1].cites, uses[i].cites),
+			f := reports.NewFinding(reports.JobZoneChanged, "", uses[i].at, b.j.Cited(uses[i-1].cites, uses[i].cites),
 				"job %s is charged by the clock of %s and from %s by that of %s", job, uses[i-1].zone, uses[i].at, uses[i].zone)
 			f.Job = job
 			b.r.Findings = append(b.r.Findings, f)

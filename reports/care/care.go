@@ -179,7 +179,7 @@ type truckCare struct {
 }
 
 func (c *truckCare) find(code reports.Code, job events.JobID, at events.Time, cites []uint64, format string, args ...any) {
-	f := reports.NewFinding(code, c.truck, at, cites, format, args...)
+	f := reports.NewFinding(code, c.truck, at, c.j.Cited(cites), format, args...)
 	f.Job = job
 	c.r.Findings = append(c.r.Findings, f)
 }

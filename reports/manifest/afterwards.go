@@ -111,7 +111,7 @@ func (b *builder) checkMirrors() {
 				b.r.Findings = append(b.r.Findings, reports.NewFinding(reports.MirrorNotAssessed, "", c.at, nil,
 					"material %s has code %s, whose mirror entry is %s, and %s", p.Material, w.Code, w.Mirror, lacks))
 			}
-			b.r.Findings[at].Cites = reports.Union(b.r.Findings[at].Cites, c.Cites)
+			b.r.Findings[at].Cites = b.j.Cited(b.r.Findings[at].Cites, c.Cites)
 		}
 	}
 }

@@ -10,11 +10,10 @@ import (
 	"spoilbook/reports/tank"
 )
 
-// find adds a finding about a consignment, citing its tip and more.
+// find adds a finding about a consignment, citing its tip first and then more.
 func (b *builder) find(code reports.Code, c *Consignment, cites []uint64, format string, args ...any) {
-	all := slices.Concat(c.Cites, cites)
-	slices.Sort(all)
-	f := reports.NewFinding(code, c.Truck, c.at, slices.Compact(all), "consignment %s: "+format, append([]any{c.Number}, args...)...)
+	more := slices.DeleteFunc(b.j.Cited(cites), func(p uint64) bool { return slices.Contains(c.Cites, p) })
+	f := reports.NewFinding(code, c.Truck, c.at, slices.Concat(c.Cites, more), "consignment %s: "+format, append([]any{c.Number}, args...)...)
 	b.r.Findings = append(b.r.Findings, f)
 }
 
@@ -153,12 +152,8 @@ func (b *builder) checkClassified() {
 				b.r.Findings = append(b.r.Findings, reports.NewFinding(reports.NotClassified, "", c.at, nil,
 					"nobody is named as having classified material %s, waste code %s", p.Material, p.Spoil.WasteCode))
 			}
-			b.r.Findings[at].Cites = append(b.r.Findings[at].Cites, c.Cites...)
+			b.r.Findings[at].Cites = b.j.Cited(b.r.Findings[at].Cites, c.Cites)
 		}
-	}
-	for _, at := range index {
-		slices.Sort(b.r.Findings[at].Cites)
-		b.r.Findings[at].Cites = slices.Compact(b.r.Findings[at].Cites)
 	}
 }
 
@@ -187,8 +182,7 @@ func (b *builder) heldFinding(list []Holding) {
 		sum = sum.Plus(list[i].Amount)
 		cites = append(cites, list[i].Cites...)
 	}
-	slices.Sort(cites)
-	b.r.Findings = append(b.r.Findings, reports.NewFinding(reports.LoadNotTipped, list[0].Truck, b.q.Period.To, slices.Compact(cites),
+	b.r.Findings = append(b.r.Findings, reports.NewFinding(reports.LoadNotTipped, list[0].Truck, b.q.Period.To, b.j.Cited(cites),
 		"%s holds %s kg, %s m³, at the end of the period", list[0].Truck, kilograms(sum.MassG()), cubicMetres(sum.VolumeML)))
 }
 

@@ -3,6 +3,7 @@ package manifest
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -194,6 +195,49 @@ func TestArrivalOrderChangesNothing(t *testing.T) {
 			rt.Errorf("another order of arrival gives another document:\n%s\nwant\n%s", got, want)
 		}
 	})
+}
+
+// Somebody answers every finding; in another order of arrival each is answered still,
+// by the same words.
+func TestArrivalOrderAnswersTheSame(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		s, q := drawStory(rt), drawRequest(rt)
+		j := s.journal(rt)
+		for _, f := range Compute(j, q, Options{}).Findings {
+			if len(f.Cites) > 0 {
+				about := j.Recorded(f.Cites[0]).Ref()
+				s.add(events.Event{Source: events.OfficeSource("answers"), Occurred: at("12 12:00"), Origin: events.FromOffice,
+					Body: events.FindingAnswered{Code: string(f.Code), Refers: about, Outcome: events.AnswerAccepted, Answer: fmt.Sprint(f.Code, " of ", about), Author: "E. Marlow"}})
+			}
+		}
+		want := answeredOf(rt, s.journal(rt), q)
+		order := rapid.Permutation(s.recs).Draw(rt, "arrival")
+		slices.SortStableFunc(order, func(a, b events.Recorded) int { return last(!isRevision(a), !isRevision(b)) })
+		for i := range order {
+			order[i].Position = uint64(i + 1)
+		}
+		if got := answeredOf(rt, (&story{recs: order}).journal(rt), q); !slices.Equal(got, want) {
+			rt.Errorf("another order of arrival answers\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
+		}
+	})
+}
+
+// answeredOf returns each finding of a manifest with the words of its answers, sorted.
+func answeredOf(rt *rapid.T, j *reports.Journal, q reports.Request) []string {
+	lines := []string{}
+	for _, f := range j.Answer("manifest", q, Compute(j, q, Options{}).Findings) {
+		texts := []string{}
+		for _, a := range f.Answers {
+			texts = append(texts, a.Text)
+		}
+		if len(f.Cites) > 0 && len(texts) == 0 {
+			rt.Errorf("%s (%s) is not answered", f.Code, f.What)
+		}
+		slices.Sort(texts)
+		lines = append(lines, fmt.Sprintf("%s %s %s: %q", f.Code, f.Truck, f.What, texts))
+	}
+	slices.Sort(lines)
+	return lines
 }
 
 func isRevision(r events.Recorded) bool { return r.Kind() == events.KindRegisterRevised }

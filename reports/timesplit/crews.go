@@ -91,7 +91,7 @@ func (r *Report) workRest(people roster) {
 		}
 		for i := range over {
 			s := &over[i]
-			r.Findings = append(r.Findings, reports.NewFinding(reports.WorkWithoutRest, s.Trucks[0], s.From, s.Cites,
+			r.Findings = append(r.Findings, reports.NewFinding(reports.WorkWithoutRest, s.Trucks[0], s.From, r.journal.Cited(s.Cites),
 				"%s: %s of %s, from %s; the limit is %s (%s, from %s); a warning and no certification", p.text(), hoursMinutes(s.MS),
 				s.Limit.Says, moment(s.From), hoursMinutes(s.Limit.MaxMS), r.Rest.Title, r.Rest.Source))
 		}

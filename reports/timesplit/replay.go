@@ -82,7 +82,7 @@ func (r *Report) replay(j *reports.Journal, a *tank.Account, mine, all []Shift, 
 	plain, known := run(inside, start, false, limit)
 	with, _ := run(inside, start, true, limit)
 	if !known {
-		r.Findings = append(r.Findings, reports.NewFinding(reports.UnknownReference, a.Truck, inside[0].at, out.Positions,
+		r.Findings = append(r.Findings, reports.NewFinding(reports.UnknownReference, a.Truck, inside[0].at, j.Cited(out.Positions),
 			"truck %s was not in the register, so its loads are not replayed", a.Truck))
 		return
 	}

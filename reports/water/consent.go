@@ -156,7 +156,7 @@ func (b *builder) outfallDays() {
 		slices.Sort(o.Cites)
 		b.report.Outfalls = append(b.report.Outfalls, *o)
 		if o.Over() {
-			b.report.Findings = append(b.report.Findings, reports.NewFinding(reports.ConsentExceeded, "", b.lastOf(o.Cites), o.Cites,
+			b.report.Findings = append(b.report.Findings, reports.NewFinding(reports.ConsentExceeded, "", b.lastOf(o.Cites), b.j.Cited(o.Cites),
 				"%s L were decanted to %s on %s; its consent allows %s L a day", litres(o.DecantedML), o.Outfall, o.Date, litres(o.LimitML)))
 		}
 	}
@@ -171,7 +171,7 @@ func (b *builder) turbidityWeeks() {
 		slices.Sort(w.Cites)
 		b.report.Weeks = append(b.report.Weeks, *w)
 		if w.Over() {
-			b.report.Findings = append(b.report.Findings, reports.NewFinding(reports.ConsentExceeded, "", b.lastOf(w.Cites), w.Cites,
+			b.report.Findings = append(b.report.Findings, reports.NewFinding(reports.ConsentExceeded, "", b.lastOf(w.Cites), b.j.Cited(w.Cites),
 				"turbidity at %s averaged %s over %d readings of the week from %s; the consent's weekly limit is %d NTU",
 				w.Outfall, turbidity(w.MeanMilliNTU()), w.Readings, w.Monday, w.LimitNTU))
 		}

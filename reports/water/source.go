@@ -87,7 +87,7 @@ func (b *builder) sourceDays() {
 		slices.Sort(s.Cites)
 		b.report.Sources = append(b.report.Sources, *s)
 		if s.Over() && bound {
-			f := reports.NewFinding(reports.CapExceeded, "", b.lastOf(s.Cites), s.Cites,
+			f := reports.NewFinding(reports.CapExceeded, "", b.lastOf(s.Cites), b.j.Cited(s.Cites),
 				"%s L were drawn from %s on %s; its cap is %s L a day", litres(s.DrawnML), s.Source, s.Date, litres(s.CapML))
 			b.report.Findings = append(b.report.Findings, f)
 		}

@@ -206,7 +206,7 @@ func (b *builder) judgeWays() {
 	})
 	for i := range b.report.Ways {
 		if k := &b.report.Ways[i]; k.Way == ByNozzle && k.Differs() {
-			b.report.Findings = append(b.report.Findings, reports.NewFinding(reports.NozzleDiffers, k.Truck, b.lastOf(k.Cites), k.Cites,
+			b.report.Findings = append(b.report.Findings, reports.NewFinding(reports.NozzleDiffers, k.Truck, b.lastOf(k.Cites), b.j.Cited(k.Cites),
 				"%s L of jetting water were entered on %s; the jet's settings say %s L; both together explain %s L",
 				litres(k.EnteredML), k.Date, litres(k.SaysML), litres(k.ToleranceML)))
 		}

@@ -81,10 +81,12 @@ func (d *day) laws(t *testing.T) {
 	j := d.report(t, book, "timesplit", d.views[""]).Journal
 	d.checkTimes(t, j)
 	d.checkAccounts(t, j)
+	answered := d.answerAll(t, sent, book)
 	h := fnv.New64a()
 	h.Write([]byte(d.archive.Comment))
 	for round := range uint64(4) {
 		rng := rand.New(rand.NewPCG(h.Sum64(), round))
+		answered.sameAnswers(t, d, shuffled(answered.sent, rng))
 		for what, deliveries := range map[string][]ledger.Record{
 			"the same events in another order": shuffled(sent, rng),
 			"some of the events sent again":    repeated(sent, rng),
@@ -199,7 +201,13 @@ func told(r *ledger.Report) string {
 		}
 	}
 	for _, f := range r.Document.Findings {
-		fmt.Fprintf(b, "%s %s %s %s %d %s %s %s\n", f.Code, f.Severity, f.Truck, f.Job, f.At.UnixMS, f.What, f.Settle, cites(f.Cites))
+		fmt.Fprintf(b, "%s %s %s %s %d %s %s %s about %s", f.Code, f.Severity, f.Truck, f.Job, f.At.UnixMS, f.What, f.Settle, cites(f.Cites), cites(f.Cites[:min(1, len(f.Cites))]))
+		texts := []string{}
+		for _, a := range f.Answers {
+			texts = append(texts, a.Text)
+		}
+		slices.Sort(texts)
+		fmt.Fprintf(b, " %q\n", texts)
 	}
 	return b.String()
 }
