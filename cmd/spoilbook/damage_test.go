@@ -63,7 +63,7 @@ func TestDamageIsCalledDamage(t *testing.T) {
 		}
 		for _, command := range d.noticed {
 			status, out, stderr := runToEnd(t, dir, environment(t), "spoilbook", append(command, "--data", data)...)
-			if status != 6 || !strings.Contains(stderr, "to do: stop, keep the data folder as it is, and restore from a backup") {
+			if status != 6 || !strings.Contains(stderr, "to do: keep a copy of the data folder as it is") {
 				t.Errorf("%s (%s): spoilbook %s: exit status %d, want 6:\n%s%s", d.name, filepath.Base(path), command[0], status, lastLines(out, 5), lastLines(stderr, 5))
 			}
 		}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"os"
+	"sync"
 	"time"
 
 	"spoilbook/services/broker"
@@ -29,8 +30,27 @@ func (s *site) startIntake(ctx context.Context) error {
 	}
 	run, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	s.stopIntake, s.intakeDone = cancel, make(chan error, 1)
-	go func() { s.intakeDone <- s.keepIntake(run, r) }()
+	s.blockStored = make(chan struct{}, 1)
+	var keeping sync.WaitGroup
+	keeping.Go(func() { s.keepHighWater(run) })
+	go func() {
+		err := s.keepIntake(run, r)
+		cancel()
+		keeping.Wait()
+		s.intakeDone <- err
+	}()
 	return nil
+}
+
+// observeBlock is called after each block.
+func (s *site) observeBlock(p intake.Progress) {
+	if s.observe != nil {
+		s.observe(p)
+	}
+	select {
+	case s.blockStored <- struct{}{}:
+	default: // it is due already
+	}
 }
 
 // intakeRun is an intake with what it holds while it runs.
@@ -93,23 +113,19 @@ func holderName(host string) string {
 	return string(token[max(0, len(token)-64):])
 }
 
-// newIntake makes an intake that goes on where the store stands, after checking
-// that the stream still has what was handled.
+// newIntake makes an intake that goes on where the store stands, after broker and
+// store were held against each other.
 func (s *site) newIntake(ctx context.Context, lease *broker.Lease) (*intakeRun, error) {
 	stream, err := publisher{s.broker}.Stream(ctx)
 	if err != nil {
 		return nil, err
 	}
-	in, err := intake.New(ctx, intake.Config{Store: leased{s.store, lease}, Receipts: s.broker, Stream: stream, Logger: s.log, Observe: s.observe})
+	if err := s.checkStanding(ctx); err != nil {
+		return nil, err
+	}
+	in, err := intake.New(ctx, intake.Config{Store: leased{s.store, lease}, Receipts: s.broker, Stream: stream, Logger: s.log, Observe: s.observeBlock})
 	if err != nil {
 		return nil, ledger.Wrap(ledger.StoreDown, err, "start the intake")
-	}
-	state, err := s.broker.StreamState(ctx)
-	if err != nil {
-		return nil, codedBroker(err, "stream")
-	}
-	if state.LastSeq < in.Handled() || state.Deleted > 0 {
-		return nil, ledger.Fail(ledger.Damaged, "the broker's stream %s ends at message %d with %d missing, but message %d was handled already: messages were lost from it", stream, state.LastSeq, state.Deleted, in.Handled())
 	}
 	c, err := s.broker.Consume(ctx, broker.ConsumeOptions{From: in.Handled() + 1})
 	if err != nil {

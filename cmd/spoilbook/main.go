@@ -95,7 +95,7 @@ data is damaged, 7 some events were quarantined.`,
 	group(root)
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error { return &usageError{c.Name(), err} })
 	root.AddCommand(serveCommand(), demoCommand(), emitCommand(), reportCommand(), explainCommand(), issueCommand(), issuedCommand(), adjustmentCommand(), eventsCommand(),
-		quarantineCommand(), registerCommand(), postingsCommand(), rebuildCommand(), simulateCommand(), versionCommand())
+		quarantineCommand(), registerCommand(), postingsCommand(), rebuildCommand(), repairCommand(), simulateCommand(), versionCommand())
 	return root
 }
 

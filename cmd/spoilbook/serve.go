@@ -60,10 +60,8 @@ func serve(ctx context.Context, o siteOptions, listen, engineListen string, host
 		return err
 	}
 	defer l.Close()
-	if err := s.open(ctx, true, stderr); err != nil {
-		return err
-	}
-	if err := s.startIntake(ctx); err != nil {
+	registry.MustRegister(s.damageMetric())
+	if err := s.begin(ctx, stderr); err != nil {
 		return err
 	}
 	if engineListen != "" {
@@ -80,7 +78,7 @@ func serve(ctx context.Context, o siteOptions, listen, engineListen string, host
 		}
 	}
 	fmt.Fprintf(stdout, "spoilbook serves at %s (API description at %s/openapi.json)\n", url, url)
-	if at := s.broker.ClientURL(); at != "" {
+	if at := s.natsURL(); at != "" {
 		fmt.Fprintf(stdout, "NATS clients connect to %s and publish on spoilbook.events.truck.NAME\n", at)
 	}
 	return s.serveHTTP(ctx, l, registry, hosts)
@@ -98,7 +96,8 @@ func listenOn(address string) (net.Listener, error) {
 	return l, nil
 }
 
-// serveHTTP answers until ctx ends or the intake dies.
+// serveHTTP answers until ctx ends or the intake dies of something that is not
+// damage outside the store.
 func (s *site) serveHTTP(ctx context.Context, l net.Listener, registry *prometheus.Registry, hosts []string) error {
 	server := api.Server(api.Config{Ledger: s.ledger, Write: writeReport, Formats: formats(), Registry: registry,
 		Ready: s.ready, Logger: s.log, Version: version, Hosts: hosts})
@@ -111,6 +110,13 @@ func (s *site) serveHTTP(ctx context.Context, l net.Listener, registry *promethe
 	case intakeErr := <-s.intakeDone:
 		s.intakeDone <- nil // close still reads it
 		cause = ledger.Wrap(ledger.Internal, cmpErr(intakeErr, errors.New("the intake ended")), "serve")
+		if s.standStill(ctx, cause) == nil {
+			select {
+			case <-ctx.Done():
+				cause = nil
+			case cause = <-failed:
+			}
+		}
 	}
 	stopping, cancel := context.WithTimeout(context.WithoutCancel(ctx), 20*time.Second)
 	defer cancel()
@@ -125,7 +131,10 @@ func cmpErr(err, otherwise error) error {
 }
 
 // ready says why no traffic should come, beyond what the ledger finds itself.
-func (s *site) ready(ctx context.Context) error {
+func (s *site) ready(context.Context) error {
+	if err := s.halted(); err != nil {
+		return err
+	}
 	if s.intakeRunning.Load() {
 		return nil
 	}

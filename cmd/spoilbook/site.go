@@ -81,8 +81,10 @@ type site struct {
 	store   *store.Store
 	broker  *broker.Broker // nil when only reading
 	ledger  *ledger.Ledger
+	damage  atomic.Pointer[error] // found; nothing is written any more
 	observe func(intake.Progress)
 
+	blockStored   chan struct{} // has one when the high water is older than the last block
 	stopIntake    func()
 	intakeDone    chan error
 	intakeRunning atomic.Bool
@@ -100,9 +102,23 @@ func openSite(ctx context.Context, o siteOptions, writing bool, stderr io.Writer
 }
 
 func (s *site) open(ctx context.Context, writing bool, stderr io.Writer) error {
+	if err := s.openStore(ctx, stderr); err != nil {
+		return err
+	}
+	if writing {
+		if err := s.openBroker(ctx); err != nil {
+			return err
+		}
+	}
+	s.makeLedger(writing)
+	return nil
+}
+
+// openStore locks the data folder and opens the engine and the store.
+func (s *site) openStore(ctx context.Context, stderr io.Writer) error {
 	o := s.options
 	var err error
-	if o.embedded() {
+	if o.embedded() && s.lock == nil {
 		if s.lock, err = lockFolder(o.data); err != nil {
 			return err
 		}
@@ -117,18 +133,30 @@ func (s *site) open(ctx context.Context, writing bool, stderr io.Writer) error {
 	if s.store, err = store.Open(ctx, stored); err != nil {
 		return ledger.Wrap(ledger.StoreDown, err, "ClickHouse")
 	}
-	config := ledger.Config{Store: s.store, Logger: s.log}
+	return nil
+}
+
+// openBroker starts the broker of the data folder, or connects to the one named.
+func (s *site) openBroker(ctx context.Context) (err error) {
+	o := s.options
+	if o.nats.Logger = s.log; o.nats.URL == "" {
+		o.nats.Dir = s.brokerFolder()
+	}
+	s.broker, err = broker.Open(ctx, o.nats)
+	return codedBroker(err, "NATS")
+}
+
+func (s *site) brokerFolder() string { return filepath.Join(s.options.data, "broker") }
+func (s *site) engineFolder() string { return filepath.Join(s.options.data, "engine") }
+
+// makeLedger makes the use cases over what is open. What writes is refused once
+// damage was found.
+func (s *site) makeLedger(writing bool) {
+	config := ledger.Config{Store: gatedStore{s.store, s}, Logger: s.log}
 	if writing {
-		if o.nats.Logger = s.log; o.nats.URL == "" {
-			o.nats.Dir = filepath.Join(o.data, "broker")
-		}
-		if s.broker, err = broker.Open(ctx, o.nats); err != nil {
-			return codedBroker(err, "NATS")
-		}
-		config.Publisher = publisher{s.broker}
+		config.Publisher = gatedPublisher{publisher{s.broker}, s}
 	}
 	s.ledger = ledger.New(config)
-	return nil
 }
 
 // openEngine finds or fetches the library and opens the engine of a data folder.
@@ -169,7 +197,11 @@ func (s *site) close() error {
 	var errs []error
 	if s.stopIntake != nil {
 		s.stopIntake()
-		errs = append(errs, <-s.intakeDone)
+		err := <-s.intakeDone
+		errs = append(errs, err)
+		if err == nil {
+			s.lastHighWater()
+		}
 	}
 	if s.broker != nil {
 		ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)

@@ -102,6 +102,9 @@ func Open(ctx context.Context, o Options) (*Broker, error) {
 
 func (b *Broker) open(ctx context.Context) (err error) {
 	if b.opts.URL == "" {
+		if err := b.scan(ctx); err != nil {
+			return err
+		}
 		if b.server, err = startServer(b.opts); err != nil {
 			return err
 		}

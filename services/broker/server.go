@@ -204,12 +204,20 @@ type serverLog struct {
 	mu         sync.Mutex
 	fatal      string
 	writeError string
+	damage     string
 }
 
 func (l *serverLog) writeErrorText() string {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return l.writeError
+}
+
+// damageText returns the first line in which the server says that it met stored bytes that are not what it stored.
+func (l *serverLog) damageText() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.damage
 }
 
 func (l *serverLog) fatalText() string {
@@ -240,7 +248,27 @@ func (l *serverLog) Errorf(format string, args ...any) {
 }
 
 func (l *serverLog) Warnf(format string, args ...any) {
-	l.log.Warn("broker server", "message", fmt.Sprintf(format, args...))
+	text := fmt.Sprintf(format, args...)
+	if tellsDamage(text) {
+		l.mu.Lock()
+		l.damage = cmp.Or(l.damage, text)
+		l.mu.Unlock()
+	}
+	l.log.Warn("broker server", "message", text)
+}
+
+// tellsDamage holds for the lines of nats-server 2.15 about messages of the events stream that can not be read as they were written. Those
+// about the state that it keeps beside the messages are not among them: it makes that anew.
+func tellsDamage(line string) bool {
+	if !strings.HasPrefix(line, "Filestore ["+EventsStream+"]") {
+		return false
+	}
+	for _, said := range []string{"indexCacheBuf corrupt", "loadBlock error", "Error loading msg", "checkMsgs: ", "Resource not found"} {
+		if strings.Contains(line, said) {
+			return true
+		}
+	}
+	return false
 }
 
 func (l *serverLog) Noticef(string, ...any) {}

@@ -61,7 +61,7 @@ func OutcomeOf(c Code) Outcome {
 	case EngineMissing:
 		return Outcome{503, 5, "install npm, or use a ClickHouse server with --clickhouse URL"}
 	case Damaged:
-		return Outcome{500, 6, "stop, keep the data folder as it is, and restore from a backup"}
+		return Outcome{500, 6, "keep a copy of the data folder as it is; then do what the message says, or restore from a backup"}
 	case TimedOut:
 		return Outcome{504, 5, "try again, or ask for a shorter period"}
 	case ReadOnly:
