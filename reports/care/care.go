@@ -122,7 +122,17 @@ type Row struct {
 	Detail      string
 	Cites       []uint64
 
-	rule int // index of Rule, for the order
+	rule   int         // index of Rule, for the order
+	lo, hi events.Time // where its record was looked for, both included
+}
+
+// LateMS returns how long after it was due a task was done; ok is false when it was
+// not late, or not done.
+func (w *Row) LateMS() (ms int64, ok bool) {
+	if w.State != Late {
+		return 0, false
+	}
+	return w.Done.Occurred.UnixMS - w.DueBy.UnixMS, true
 }
 
 // Report is the care of a period. Rows are those of the days whose first shift began
@@ -136,11 +146,13 @@ type Report struct {
 	Records  []Record
 	Items    []Item
 	Findings []reports.Finding
+
+	journal *reports.Journal
 }
 
 // Compute makes the care report of the period asked for.
 func Compute(j *reports.Journal, q reports.Request, o Options) *Report {
-	r := &Report{Request: q, Position: j.Position, Options: o.withDefaults(), Narrowed: q.Filter.Job != "" || q.Filter.Client != ""}
+	r := &Report{Request: q, Position: j.Position, Options: o.withDefaults(), Narrowed: q.Filter.Job != "" || q.Filter.Client != "", journal: j}
 	for _, id := range q.Trucks(j) {
 		c := &truckCare{r: r, j: j, truck: id, entries: j.Entries(id), begun: byBegin(j.Entries(id))}
 		c.findSessions()

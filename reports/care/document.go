@@ -23,6 +23,7 @@ func (r *Report) Document() reports.Document {
 			{Label: "Done in time", Text: reports.Percent(all.done, all.due())},
 			{Label: "Late", Text: fmt.Sprint(all.late)},
 			{Label: "Missed", Text: fmt.Sprint(all.missed)},
+			{Label: "Caution", Text: "a record, not a safety function; the manufacturer and local rules come first"},
 		},
 		Notes:    r.notes(),
 		Tables:   []reports.Table{sumTable(sums), r.dayTable(), r.rowTable(), r.itemTable(), r.recordTable(), r.ruleTable()},
@@ -54,22 +55,30 @@ func (r *Report) notes() []string {
 }
 
 func (r *Report) rowTable() reports.Table {
+	late := reports.DurationColumn("late_h", "Late by").NotPrinted()
+	late.Total = false
 	cols := []reports.Column{
 		reports.DateColumn("day", "Day"), reports.TextColumn("truck", "Truck"), reports.TextColumn("task", "Task"), reports.TextColumn("state", "State"),
 		reports.InstantColumn("from", "Due from"), reports.InstantColumn("due_by", "Due by"), reports.TextColumn("why", "Why"),
 		reports.InstantColumn("done", "Done"), reports.TextColumn("by", "By"), reports.TextColumn("detail", "Remarks"),
+		late,
 	}
+	keys := r.keys()
 	rows := []reports.Row{}
 	for i := range r.Rows {
 		w := &r.Rows[i]
-		done, by := reports.Blank(), reports.Blank()
+		done, by, lateBy := reports.Blank(), reports.Blank(), reports.Blank()
+		if ms, ok := w.LateMS(); ok {
+			lateBy = reports.N(ms)
+		}
 		if w.Done != nil {
 			done, by = reports.At(w.Done.Occurred), reports.T(string(w.Done.Operator))
 		}
-		rows = append(rows, reports.Row{Cites: w.Cites, Cells: []reports.Cell{reports.T(w.Day), reports.T(string(w.Truck)), reports.T(string(w.Rule.Task)),
-			reports.T(string(w.State)), reports.At(w.From), reports.At(w.DueBy), reports.T(w.Why), done, by, reports.T(w.Detail)}})
+		rows = append(rows, reports.Row{Key: keys[i], Cites: w.Cites, Cells: []reports.Cell{reports.T(w.Day), reports.T(string(w.Truck)), reports.T(string(w.Rule.Task)),
+			reports.T(string(w.State)), reports.At(w.From), reports.At(w.DueBy), reports.T(w.Why), done, by, reports.T(w.Detail), lateBy}})
 	}
-	return reports.Table{Name: "Care due", Title: "What was due, and what became of it", Empty: "No truck worked in the period.",
+	return reports.Table{Name: rowTableName, Title: "What was due, and what became of it",
+		Note: "By common practice: no published source fixes it. The manufacturer and local rules come first.", Empty: "No truck worked in the period.",
 		Columns: cols, Rows: reports.RowsOf(rows), Cited: true}
 }
 
@@ -81,7 +90,7 @@ func (r *Report) itemTable() reports.Table {
 	rows := []reports.Row{}
 	for i := range r.Items {
 		it := &r.Items[i]
-		row := reports.Row{Cites: it.Check.Positions, Cells: []reports.Cell{reports.T(string(it.Check.Truck)), reports.At(it.Check.Occurred), reports.T(it.Name),
+		row := reports.Row{Key: it.key(), Cites: it.Check.Positions, Cells: []reports.Cell{reports.T(string(it.Check.Truck)), reports.At(it.Check.Occurred), reports.T(it.Name),
 			reports.T(it.Note), reports.T(string(it.Check.Operator)), reports.Blank(), reports.Blank()}}
 		if it.Worked != nil {
 			at, _ := it.Worked.Interval()
@@ -92,21 +101,32 @@ func (r *Report) itemTable() reports.Table {
 		}
 		rows = append(rows, row)
 	}
-	return reports.Table{Name: "Pre-start faults", Title: "Pre-start items that were not in order", Empty: "Every item of every check was in order.",
+	return reports.Table{Name: itemTableName, Title: "Pre-start items that were not in order",
+		Note: "What a check finds is put right by somebody competent before work; this is a record, not a safety function.", Empty: "Every item of every check was in order.",
 		Columns: cols, Rows: reports.RowsOf(rows), Cited: true}
+}
+
+// meaning says in words what an occasion is, and until when a task done after it counts
+// as late.
+func (w When) meaning() string {
+	switch w {
+	case BeforeWork:
+		return "in each shift, before the first work: a pump, a load, a decant, a tip, a refill, water used, or an arrival; late until the shift ends"
+	case AfterUnload:
+		return "after each tip, before the next load or the end of the shift; late until the next tip"
+	case EachDay:
+		return "on each day with work, before its last shift ends; late until the next shift's window"
+	case EndOfDay:
+		return "after the day's last use of the vacuum pump, before its last shift ends; late until the pump is used again"
+	}
+	return string(w)
 }
 
 func (r *Report) ruleTable() reports.Table {
 	cols := []reports.Column{reports.TextColumn("task", "Task"), reports.TextColumn("when", "When"), reports.TextColumn("meaning", "What that means"), reports.TextColumn("basis", "Who says so")}
-	meaning := map[When]string{
-		BeforeWork:  "in each shift, before the first work: a pump, a load, a decant, a tip, a refill, water used, or an arrival",
-		AfterUnload: "after each tip, before the next load or the end of the shift; late until the next tip",
-		EachDay:     "on each day with work, before its last shift ends; late until the next shift's window",
-		EndOfDay:    "after the day's last use of the vacuum pump, before its last shift ends; late until the pump is used again",
-	}
 	rows := []reports.Row{}
 	for _, rule := range r.Options.Rules {
-		rows = append(rows, reports.Row{Cells: []reports.Cell{reports.T(string(rule.Task)), reports.T(string(rule.When)), reports.T(meaning[rule.When]), reports.T(rule.Basis)}})
+		rows = append(rows, reports.Row{Key: rule.key(), Cells: []reports.Cell{reports.T(string(rule.Task)), reports.T(string(rule.When)), reports.T(rule.When.meaning()), reports.T(rule.Basis)}})
 	}
-	return reports.Table{Name: "Rules", Title: "What makes a task due", Columns: cols, Rows: reports.RowsOf(rows)}
+	return reports.Table{Name: ruleTableName, Title: "What makes a task due", Columns: cols, Rows: reports.RowsOf(rows)}
 }

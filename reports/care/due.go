@@ -138,7 +138,7 @@ func (c *truckCare) endOfDay(row Row, d *day) {
 	}
 	row.DueBy, row.Why, row.Cites = later(last.to, row.From), "the vacuum pump was used last by "+string(use.Kind()), slices.Clone(use.Positions)
 	if early := c.record(row.Rule.Task, first.lo, events.Time{UnixMS: row.From.UnixMS - 1}); early != nil {
-		row.Detail = "done at " + c.clock(early.Occurred) + ", and the pump ran again after"
+		row.Detail = "done at " + c.clock(early.Occurred, row.DueBy) + ", and the pump ran again after"
 	}
 	limit := forever
 	for k := d.last + 1; k < len(c.sessions) && limit == forever; k++ {
@@ -159,7 +159,7 @@ func (c *truckCare) notDue(row Row, why string) {
 // settle looks for the record of a task from one time to another and judges it. open
 // says that what is missing can still come.
 func (c *truckCare) settle(row Row, from, to events.Time, open bool) {
-	row.Done = c.record(row.Rule.Task, from, to)
+	row.Done, row.lo, row.hi = c.record(row.Rule.Task, from, to), from, to
 	switch {
 	case row.Done != nil && !row.DueBy.Before(row.Done.Occurred):
 		row.State, row.Detail = Done, ""
@@ -184,7 +184,7 @@ func (c *truckCare) report(row *Row) {
 	if code == "" {
 		return
 	}
-	what := fmt.Sprintf("%s was missed (due %s: %s)", row.Rule.Task, c.clock(row.DueBy), row.Why)
+	what := fmt.Sprintf("%s was missed (due %s: %s)", row.Rule.Task, c.clock(row.DueBy, row.DueBy), row.Why)
 	if row.State == Late {
 		what = fmt.Sprintf("%s was late, %s (%s)", row.Rule.Task, row.Detail, row.Why)
 	} else if row.Detail != "" {
@@ -196,7 +196,13 @@ func (c *truckCare) report(row *Row) {
 	c.find(code, "", row.DueBy, row.Cites, "%s", what)
 }
 
-func (c *truckCare) clock(t events.Time) string { return c.r.Request.Period.Local(t).Format("15:04") }
+// clock writes a time beside another that says the day; on another day it says its own.
+func (c *truckCare) clock(t, beside events.Time) string {
+	if p := &c.r.Request.Period; p.Day(t) != p.Day(beside) {
+		return p.Local(t).Format("2006-01-02 15:04")
+	}
+	return c.r.Request.Period.Local(t).Format("15:04")
+}
 
 func hoursMinutes(ms int64) string {
 	if ms < 60_000 {

@@ -72,7 +72,7 @@ func (c *truckCare) findItems() {
 		if it.Worked != nil {
 			at, _ := it.Worked.Interval()
 			c.find(reports.PrestartItemFailed, it.Worked.Job, at, reports.Union(it.Check.Positions, it.Worked.Positions),
-				"%q was not in order at the check of %s, and the truck worked (%s)", it.Name, c.clock(it.Check.Occurred), it.Worked.Kind())
+				"%q was not in order at the check of %s, and the truck worked (%s)", it.Name, c.clock(it.Check.Occurred, at), it.Worked.Kind())
 		}
 	}
 }
@@ -111,7 +111,7 @@ func (c *truckCare) findDamage() {
 		if found = true; c.wants(damaged) {
 			c.find(reports.FilterDamaged, e.Job, damaged.Occurred, reports.Union(damaged.Positions, e.Positions),
 				"the final filter was found damaged at %s, and the vacuum pump ran (%s at %s) before a check found it whole",
-				c.clock(damaged.Occurred), e.Kind(), c.clock(from))
+				c.clock(damaged.Occurred, damaged.Occurred), e.Kind(), c.clock(from, damaged.Occurred))
 		}
 	}
 }

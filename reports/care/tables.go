@@ -46,6 +46,8 @@ type sum struct {
 	count count
 }
 
+func (s *sum) key() string { return string(s.truck) + "/" + s.what }
+
 // sumsBy counts rows by truck and what of says, in the order of trucks and of first
 // appearance.
 func (r *Report) sumsBy(of func(*Row) string) []sum {
@@ -62,9 +64,13 @@ func (r *Report) sumsBy(of func(*Row) string) []sum {
 	return list
 }
 
+func dayOf(row *Row) string { return row.Day }
+
+func taskName(row *Row) string { return string(row.Rule.Task) }
+
 // sums counts by truck and task, tasks in the order of the rules.
 func (r *Report) sums() []sum {
-	list := r.sumsBy(func(row *Row) string { return string(row.Rule.Task) })
+	list := r.sumsBy(taskName)
 	order := func(task string) int {
 		return slices.IndexFunc(r.Options.Rules, func(rule Rule) bool { return string(rule.Task) == task })
 	}
@@ -74,15 +80,13 @@ func (r *Report) sums() []sum {
 	return list
 }
 
-const sumTableName = "Trucks and tasks"
-
 func sumTable(sums []sum) reports.Table {
 	cols := append([]reports.Column{reports.TextColumn("label", "Truck and task"), reports.TextColumn("truck", "Truck"), reports.TextColumn("task", "Task")}, countColumns()...)
 	rows := []reports.Row{}
 	for i := range sums {
 		s := &sums[i]
 		name := []reports.Cell{reports.T(string(s.truck) + " " + s.what), reports.T(string(s.truck)), reports.T(s.what)}
-		rows = append(rows, reports.Row{Cells: append(name, s.count.cells()...)})
+		rows = append(rows, reports.Row{Key: s.key(), Cells: append(name, s.count.cells()...)})
 	}
 	return reports.Table{Name: sumTableName, Title: "Care by truck and task", Note: "What was due is done in time, late, missed, or still due.",
 		Empty: "No truck worked in the period.", Columns: cols, Rows: reports.RowsOf(rows), Totals: reports.AddUp(cols, rows)}
@@ -99,11 +103,11 @@ func (r *Report) dayTable() reports.Table {
 		}
 	}
 	rows := []reports.Row{}
-	for _, s := range r.sumsBy(func(row *Row) string { return row.Day }) {
+	for _, s := range r.sumsBy(dayOf) {
 		cells := append([]reports.Cell{reports.T(s.what), reports.T(string(s.truck))}, s.count.cells()...)
-		rows = append(rows, reports.Row{Cells: append(cells, reports.T(strings.Join(points[[2]string{string(s.truck), s.what}], ", ")))})
+		rows = append(rows, reports.Row{Key: s.key(), Cells: append(cells, reports.T(strings.Join(points[[2]string{string(s.truck), s.what}], ", ")))})
 	}
-	return reports.Table{Name: "Days", Title: "Care by day and truck", Columns: cols, Rows: reports.RowsOf(rows), Totals: reports.AddUp(cols, rows)}
+	return reports.Table{Name: dayTableName, Title: "Care by day and truck", Empty: "No truck worked in the period.", Columns: cols, Rows: reports.RowsOf(rows), Totals: reports.AddUp(cols, rows)}
 }
 
 // recordTable lists every check and care entry of the period: nothing on record is
@@ -122,9 +126,9 @@ func (r *Report) recordTable() reports.Table {
 		rec := &r.Records[i]
 		e := rec.Entry
 		cells := []reports.Cell{reports.At(e.Occurred), reports.T(string(e.Truck)), reports.T(string(rec.Task)), reports.T(string(e.Operator))}
-		rows = append(rows, reports.Row{Cells: append(cells, rec.readings()...), Cites: e.Positions})
+		rows = append(rows, reports.Row{Cells: append(cells, rec.readings()...), Cites: e.Positions, Key: rec.key()})
 	}
-	return reports.Table{Name: "Care records", Title: "Every check and care entry, with what was read", Empty: "No check and no care is on record.",
+	return reports.Table{Name: recordTableName, Title: "Every check and care entry, with what was read", Empty: "No check and no care is on record.",
 		Columns: cols, Rows: reports.RowsOf(rows), Cited: true, Backing: true}
 }
 

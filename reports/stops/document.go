@@ -10,12 +10,17 @@ import (
 
 // Document returns the register as tables.
 func (r *Report) Document() reports.Document {
-	presses, open, down := 0, 0, int64(0)
+	presses, open, alone, down := 0, 0, 0, int64(0)
 	for i := range r.Stops {
 		presses += len(r.Stops[i].Presses)
 		ms, ok := r.Stops[i].DowntimeMS()
 		if down += ms; !ok {
 			open++
+		}
+	}
+	for _, e := range r.Events {
+		if e.Stop < 0 {
+			alone++
 		}
 	}
 	return reports.Document{
@@ -24,6 +29,8 @@ func (r *Report) Document() reports.Document {
 			{Label: "Emergency stops", Text: reports.Counted(len(r.Stops), "stop") + ", " + reports.Decimal(int64(presses), 0, 0) + " pressed"},
 			{Label: "Downtime", Text: reports.Hours(down)},
 			{Label: "Without a restart on record", Text: fmt.Sprint(open)},
+			{Label: "Resets and restarts of no stop", Text: fmt.Sprint(alone)},
+			{Label: "Caution", Text: "a record, not a safety function; the manufacturer and local rules come first"},
 		},
 		Notes:    r.notes(),
 		Tables:   []reports.Table{r.stopTable(), r.truckTable(), r.sideTable(), r.stationTable(), r.eventTable()},
@@ -78,26 +85,43 @@ func stationNames(list []events.StopStation) string {
 
 func (r *Report) stopTable() reports.Table {
 	cols := []reports.Column{
-		reports.TextColumn("stop", "Stop"), reports.TextColumn("truck", "Truck"), reports.TextColumn("job", "Job"),
-		reports.TextColumn("operator", "Operator"), reports.TextColumn("station", "Station"), reports.CountColumn("presses", "Presses"),
+		reports.TextColumn("truck", "Truck"), reports.TextColumn("job", "Job"), reports.TextColumn("station", "Station"),
 		reports.TextColumn("cause", "Cause"), reports.TextColumn("side", "Side"), reports.InstantColumn("pressed", "Pressed"),
 		reports.InstantColumn("reset", "Reset"), reports.TextColumn("reset_by", "Reset by"),
 		reports.YesNoColumn("inspected", "Inspected before the reset"), reports.TextColumn("reset_note", "What was found"),
 		reports.InstantColumn("restarted", "Restarted"), reports.TextColumn("restarted_by", "Restarted by"),
 		reports.DurationColumn("downtime_h", "Downtime"), reports.TextColumn("lacks", "Not on record"),
+		reports.TextColumn("operator", "Pressed by").NotPrinted(), reports.CountColumn("presses", "Presses").NotPrinted(),
+		reports.DurationColumn("to_reset_h", "Press to reset").NotPrinted(), reports.DurationColumn("to_restart_h", "Reset to restart").NotPrinted(),
+		reports.TextColumn("stop", "Stop").NotPrinted(),
 	}
 	rows := []reports.Row{}
 	for i := range r.Stops {
 		s := &r.Stops[i]
-		cells := []reports.Cell{
-			reports.T(r.label(s)), reports.T(string(s.Truck)), reports.T(string(s.Job)), reports.T(string(s.Operator)),
-			reports.T(stationNames(s.Stations)), reports.N(int64(len(s.Presses))), reports.T(s.Cause), reports.T(string(s.Side)), reports.At(s.From)}
+		cells := []reports.Cell{reports.T(string(s.Truck)), reports.T(string(s.Job)), reports.T(stationNames(s.Stations)),
+			reports.T(s.Cause), reports.T(string(s.Side)), reports.At(s.From)}
 		cells = append(cells, s.resetCells()...)
 		cells = append(cells, s.restartCells()...)
-		rows = append(rows, reports.Row{Cells: append(cells, reports.T(s.lacks())), Cites: s.Cites})
+		cells = append(cells, reports.T(s.lacks()), reports.T(string(s.Operator)), reports.N(int64(len(s.Presses))))
+		cells = append(cells, s.partCells()...)
+		rows = append(rows, reports.Row{Key: s.key(), Cells: append(cells, reports.T(r.label(s))), Cites: s.Cites})
 	}
-	return reports.Table{Name: "Stops", Title: "Emergency stops", Note: "A record, not a safety function.",
+	return reports.Table{Name: stopTableName, Title: "Emergency stops", Note: "A record, not a safety function: it stops nothing and permits nothing.",
 		Empty: "No emergency stop is on record.", Columns: cols, Rows: reports.RowsOf(rows), Totals: reports.AddUp(cols, rows), Cited: true}
+}
+
+// partCells are the parts of the downtime: to the reset, and from it to the restart.
+func (s *Stop) partCells() []reports.Cell {
+	cells := []reports.Cell{reports.Blank(), reports.Blank()}
+	toReset, ok := s.ToResetMS()
+	if !ok {
+		return cells
+	}
+	cells[0] = reports.N(toReset)
+	if down, ok := s.DowntimeMS(); ok {
+		cells[1] = reports.N(down - toReset)
+	}
+	return cells
 }
 
 // resetCells are when the stop was reset, by whom, and what they say they saw.
@@ -121,6 +145,22 @@ func (s *Stop) restartCells() []reports.Cell {
 	return []reports.Cell{reports.At(s.Restart.Occurred), reports.T(string(s.Restart.Operator)), reports.N(ms)}
 }
 
+// told returns what an entry says happened, where, and its cause or note.
+func told(e *reports.Entry) (what, station, note string) {
+	switch b := e.Body.(type) {
+	case events.EmergencyStopPressed:
+		return "pressed", string(b.Station), b.Cause
+	case events.EmergencyStopReset:
+		if b.Inspected {
+			return "inspected and reset", "", b.Note
+		}
+		return "reset", "", b.Note
+	case events.PlantRestarted:
+		return "restarted", "", ""
+	}
+	return "", "", ""
+}
+
 // eventTable lists every press, reset and restart: nothing on record is left out.
 func (r *Report) eventTable() reports.Table {
 	cols := []reports.Column{
@@ -130,27 +170,17 @@ func (r *Report) eventTable() reports.Table {
 	}
 	rows := []reports.Row{}
 	for _, v := range r.Events {
-		e, what, station, note := v.Entry, "", "", ""
-		switch b := e.Body.(type) {
-		case events.EmergencyStopPressed:
-			what, station, note = "pressed", string(b.Station), b.Cause
-		case events.EmergencyStopReset:
-			if what = "reset"; b.Inspected {
-				what = "inspected and reset"
-			}
-			note = b.Note
-		case events.PlantRestarted:
-			what = "restarted"
-		}
+		e := v.Entry
+		what, station, note := told(e)
 		of := "none"
 		if v.Stop >= 0 {
 			of = r.label(&r.Stops[v.Stop])
 		}
-		rows = append(rows, reports.Row{Cites: e.Positions, Cells: []reports.Cell{reports.At(e.Occurred), reports.T(string(e.Truck)),
+		rows = append(rows, reports.Row{Key: e.Ref().String(), Cites: e.Positions, Cells: []reports.Cell{reports.At(e.Occurred), reports.T(string(e.Truck)),
 			reports.T(what), reports.T(station), reports.T(of), reports.T(string(e.Operator)), reports.T(string(e.Job)), reports.T(note),
 			reports.T(string(e.Origin))}})
 	}
-	return reports.Table{Name: "Presses and resets", Title: "Every press, reset and restart",
+	return reports.Table{Name: eventTableName, Title: "Every press, reset and restart",
 		Note:    "A reset or restart of no stop on record stands alone: the press that is missing may come late.",
 		Columns: cols, Rows: reports.RowsOf(rows), Cited: true, Backing: true}
 }

@@ -33,6 +33,8 @@ type Report struct {
 	Stops    []Stop
 	Events   []Event
 	Findings []reports.Finding
+
+	journal *reports.Journal
 }
 
 // Stop is one emergency stop.
@@ -51,6 +53,15 @@ func (s *Stop) DowntimeMS() (ms int64, ok bool) {
 		return 0, false
 	}
 	return s.Restart.Occurred.UnixMS - s.From.UnixMS, true
+}
+
+// ToResetMS returns the time from the first press to the reset that counts; ok is
+// false when none is recorded.
+func (s *Stop) ToResetMS() (ms int64, ok bool) {
+	if s.Reset == nil {
+		return 0, false
+	}
+	return s.Reset.Occurred.UnixMS - s.From.UnixMS, true
 }
 
 // Inspected reports whether the reset that counts says that somebody looked at the
@@ -72,7 +83,7 @@ type Event struct {
 
 // Compute makes the register of the stops whose first press occurred in the period.
 func Compute(j *reports.Journal, q reports.Request) *Report {
-	r := &Report{Request: q, Position: j.Position, Narrowed: q.Filter.Job != "" || q.Filter.Client != ""}
+	r := &Report{Request: q, Position: j.Position, Narrowed: q.Filter.Job != "" || q.Filter.Client != "", journal: j}
 	strays := []*reports.Entry{}
 	for _, truck := range q.Trucks(j) {
 		list, stray := timesplit.Stops(j, truck)

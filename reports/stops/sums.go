@@ -53,22 +53,26 @@ func (r *Report) sumsBy(of func(*Stop) string) []reports.Row {
 	}
 	rows := []reports.Row{}
 	for _, k := range slices.Sorted(maps.Keys(sums)) {
-		rows = append(rows, reports.Row{Cells: append([]reports.Cell{reports.T(k)}, sums[k].cells()...), Cites: reports.Union(sums[k].cites)})
+		rows = append(rows, reports.Row{Key: k, Cells: append([]reports.Cell{reports.T(k)}, sums[k].cells()...), Cites: reports.Union(sums[k].cites)})
 	}
 	return rows
 }
 
+func truckOf(s *Stop) string { return string(s.Truck) }
+
+func sideOf(s *Stop) string { return string(s.Side) }
+
 func (r *Report) truckTable() reports.Table {
 	cols := append([]reports.Column{reports.TextColumn("truck", "Truck")}, sumColumns()...)
-	rows := r.sumsBy(func(s *Stop) string { return string(s.Truck) })
-	return reports.Table{Name: "Trucks", Title: "Stops by truck", Columns: cols, Rows: reports.RowsOf(rows),
+	rows := r.sumsBy(truckOf)
+	return reports.Table{Name: truckTableName, Title: "Stops by truck", Columns: cols, Rows: reports.RowsOf(rows),
 		Totals: reports.AddUp(cols, rows), Cited: true}
 }
 
 func (r *Report) sideTable() reports.Table {
 	cols := append([]reports.Column{reports.TextColumn("side", "Side")}, sumColumns()...)
-	rows := r.sumsBy(func(s *Stop) string { return string(s.Side) })
-	return reports.Table{Name: "Sides", Title: "Stops by the side that the cause lies on", Columns: cols, Rows: reports.RowsOf(rows),
+	rows := r.sumsBy(sideOf)
+	return reports.Table{Name: sideTableName, Title: "Stops by the side that the cause lies on", Columns: cols, Rows: reports.RowsOf(rows),
 		Totals: reports.AddUp(cols, rows), Cited: true}
 }
 
@@ -86,8 +90,8 @@ func (r *Report) stationTable() reports.Table {
 	}
 	rows := []reports.Row{}
 	for _, k := range slices.Sorted(maps.Keys(count)) {
-		rows = append(rows, reports.Row{Cells: []reports.Cell{reports.T(k), reports.N(count[k])}, Cites: reports.Union(cites[k])})
+		rows = append(rows, reports.Row{Key: k, Cells: []reports.Cell{reports.T(k), reports.N(count[k])}, Cites: reports.Union(cites[k])})
 	}
-	return reports.Table{Name: "Stations", Title: "Presses by station", Columns: cols, Rows: reports.RowsOf(rows),
+	return reports.Table{Name: stationTableName, Title: "Presses by station", Columns: cols, Rows: reports.RowsOf(rows),
 		Totals: reports.AddUp(cols, rows), Cited: true}
 }

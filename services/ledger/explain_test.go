@@ -23,7 +23,7 @@ import (
 // reckoned are the reports whose explanations are held to the notation of package
 // arithmetic. Those that must explain every line of every table are whole.
 func reckoned() map[string]bool {
-	return map[string]bool{"manifest": false, "water": false, "timesplit": false, "billable": false, "axles": true}
+	return map[string]bool{"manifest": false, "water": false, "timesplit": false, "billable": false, "care": true, "stops": true, "axles": true}
 }
 
 // explainedLines holds the explanation of every line of a report to what unsound asks
@@ -187,7 +187,7 @@ func TestExplainFindsTheLine(t *testing.T) {
 	}
 	for _, c := range []struct{ report, table, key, says string }{
 		{"billable", "", "none", `has no line "none"`}, {"billable", "Sums", lines[n].Key, "has no table"},
-		{"billable", "Not billed", lines[n].Key, "has no line"}, {"stops", "", "x", "does not explain its lines"},
+		{"billable", "Not billed", lines[n].Key, "has no line"}, {"stops", "", "x", "has no line"},
 	} {
 		q.Name, q.Choices = c.report, ledger.Choices{}
 		if _, err := book.Explain(t.Context(), q, c.table, c.key); ledger.CodeOf(err) != ledger.NotFound || !strings.Contains(err.Error(), c.says) {

@@ -24,7 +24,7 @@ const (
 	minTextWidth     = 4
 )
 
-// Text writes d as aligned plain text: its summary, and each table with its first lines, its totals and how many lines there are in all. It
+// Text writes d as aligned plain text: its summary, and each table with its note, its first lines, its totals and how many lines there are in all. It
 // is a view for people: figures are rounded as a workbook shows them and long texts are cut with "…".
 func Text(w io.Writer, d reports.Document, p Provenance, o TextOptions) error {
 	if err := validate(&d, &p); err != nil {
@@ -179,6 +179,9 @@ func textTable(b *bufio.Writer, t *reports.Table, p *Provenance, o TextOptions) 
 		labelBlank(lines[len(lines)-1])
 	}
 	fmt.Fprintf(b, "\n%s, %s\n", plain(t.Title), reports.Counted(count, "line"))
+	if t.Note != "" {
+		writeHanging(b, "  ", plain(t.Note), summaryWidth)
+	}
 	widths := make([]int, len(t.Columns))
 	for _, line := range lines {
 		for i, s := range line {
