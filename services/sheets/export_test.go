@@ -295,6 +295,7 @@ func TestText(t *testing.T) {
     no-docket: TM-01: no docket
 
 Fresh water by source, 4 lines
+  Drawn is what meters or gauges showed.
   Source        Drawn (m³)  Used (m³)  Daily cap (m³)  Backflow device recorded
   ------------  ----------  ---------  --------------  ------------------------
   S-01 Hydran…       0.900      0.850             5.0  Yes
