@@ -42,26 +42,26 @@ func (o opened) Export(ctx context.Context, w io.Writer, a reportArgs) error {
 	return exportReport(ctx, w, o.Ledger, a)
 }
 
-// access is what a command needs of the ledger.
-type access int
+// need is what a command needs of the ledger.
+type need int
 
 const (
-	reading access = iota
-	writing        // submit, and wait until recorded
+	reading need = iota
+	writing      // submit, and wait until recorded
 )
 
 // withBook opens the ledger that the options name, calls f with it and closes it.
-func withBook(c *cobra.Command, o siteOptions, need access, f func(context.Context, book) error) (err error) {
+func withBook(c *cobra.Command, o siteOptions, wanted need, f func(context.Context, book) error) (err error) {
 	ctx := c.Context()
 	if o.server != "" {
 		return withServer(ctx, o, f)
 	}
-	s, err := openSite(ctx, o, need == writing, c.ErrOrStderr())
+	s, err := openSite(ctx, o, wanted == writing, c.ErrOrStderr())
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, s.close()) }()
-	if need == writing {
+	if wanted == writing {
 		// With servers of one's own another process may be the intake already.
 		if err := s.startIntake(ctx); err != nil && ledger.CodeOf(err) != ledger.InUse {
 			return err

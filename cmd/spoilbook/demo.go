@@ -79,12 +79,16 @@ func runDemo(ctx context.Context, o siteOptions, out, listen string, stay bool, 
 		fmt.Fprintf(stdout, "\nNext: spoilbook demo --serve leaves the HTTP API up; spoilbook quarantine list shows what could not be recorded.\n")
 		return nil
 	}
+	d := door{listen: listen}
+	if err := d.check(); err != nil {
+		return err
+	}
 	l, err := listenOn(listen)
 	if err != nil {
 		return err
 	}
 	fmt.Fprintf(stdout, "\nServing at http://%s (API description at /openapi.json) until you press Ctrl-C\n", l.Addr())
-	return s.serveHTTP(ctx, l, registry, nil)
+	return s.serveHTTP(ctx, l, registry, d)
 }
 
 // publishMonth publishes the month's batches in their order, then the messages

@@ -83,7 +83,7 @@ Every command that touches the ledger finds it in one of three ways:
 
 Exit status: 0 done, 1 internal, 2 bad request, 3 not found, 4 held by another
 process or already settled, 5 a server or the engine is not available, 6 stored
-data is damaged, 7 some events were quarantined.`,
+data is damaged, 7 some events were quarantined, 8 not signed in, or not allowed.`,
 		SilenceUsage: true, SilenceErrors: true,
 		PersistentPreRunE: func(c *cobra.Command, _ []string) error {
 			if err := c.ValidateRequiredFlags(); err != nil {
@@ -95,7 +95,7 @@ data is damaged, 7 some events were quarantined.`,
 	group(root)
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error { return &usageError{c.Name(), err} })
 	root.AddCommand(serveCommand(), demoCommand(), emitCommand(), reportCommand(), explainCommand(), issueCommand(), issuedCommand(), adjustmentCommand(), eventsCommand(),
-		quarantineCommand(), registerCommand(), postingsCommand(), rebuildCommand(), repairCommand(), simulateCommand(), versionCommand())
+		quarantineCommand(), registerCommand(), postingsCommand(), rebuildCommand(), repairCommand(), peopleCommand(), simulateCommand(), versionCommand())
 	return root
 }
 

@@ -19,7 +19,8 @@ import (
 //
 //	status N command...        runs it and wants the exit status N
 //	serve NAME option...       starts spoilbook serve and puts its address in $NAME,
-//	                           without its scheme in $NAME_HOST, its number in $NAME_PID
+//	                           without its scheme in $NAME_HOST, its number in $NAME_PID,
+//	                           and the code for the first administrator in $NAME_CODE
 //	stand NAME broker|engine   starts a server of that kind and puts its address in $NAME
 //	end NAME SIGNAL N          ends one of the two and wants the exit status N
 //	silent NAME                puts the address of a server that never answers in $NAME
@@ -73,6 +74,11 @@ func scriptServe(ts *testscript.TestScript, neg bool, args []string) {
 		ts.Fatalf("usage: serve NAME option...")
 	}
 	scriptStart(ts, args[0], `^spoilbook serves at (\S+)`, "spoilbook", append([]string{"serve", "--listen", "127.0.0.1:0"}, args[1:]...)...)
+	if out, _, _ := ts.Value(processes{}).(map[string]*process)[args[0]].printed(); strings.Contains(out, "--code ") {
+		_, rest, _ := strings.Cut(out, "--code ")
+		code, _, _ := strings.Cut(rest, " ")
+		ts.Setenv(args[0]+"_CODE", code)
+	}
 }
 
 func scriptStand(ts *testscript.TestScript, neg bool, args []string) {

@@ -21,41 +21,45 @@ import (
 
 func serveCommand() *cobra.Command {
 	var o siteOptions
-	var listen, engineListen string
-	var hosts []string
+	var engineListen string
+	var d door
 	c := &cobra.Command{
 		Use:   "serve",
 		Short: "Take events in, record them, and answer over HTTP until told to stop",
 		Long: `Run the whole ledger: the broker and the engine (embedded, or your own servers),
-the intake, and the HTTP API with reports. Nobody is authenticated, so it binds
-to loopback unless you say otherwise; put it behind something that does before
-you open it to a network. SIGTERM ends it in order; kill -9 loses nothing that
+the intake, and the HTTP API with reports. With --sign-in everybody who asks has to
+prove who they are, and each role does only what its work needs; the first start prints
+a code that makes the first administrator. Without it everybody who reaches the service
+may do everything, so it then binds to loopback only. SIGTERM ends it in order; kill -9 loses nothing that
 was received.`,
 		Example: `  spoilbook serve --data ./spoilbook-data --listen 127.0.0.1:8080
   spoilbook serve --nats nats://127.0.0.1:4222 --clickhouse clickhouse://127.0.0.1:9000/spoilbook
+  spoilbook serve --sign-in --listen 0.0.0.0:8443 --tls-cert yard.crt --tls-key yard.key --host yard.example
   spoilbook serve --nats-listen 127.0.0.1:4222 --engine-listen 127.0.0.1:8123`,
 		Args: exactly(0, "no arguments"),
 		RunE: func(c *cobra.Command, _ []string) error {
-			return serve(c.Context(), o, listen, engineListen, hosts, c.OutOrStdout(), c.ErrOrStderr())
+			return serve(c.Context(), o, d, engineListen, c.OutOrStdout(), c.ErrOrStderr())
 		},
 	}
 	f := c.Flags()
 	f.StringVar(&o.data, "data", envOr("SPOILBOOK_DATA", "./spoilbook-data"), "data `folder` of the embedded broker and engine")
 	addServerFlags(c, &o)
-	f.StringVar(&listen, "listen", "127.0.0.1:8080", "`address` of the HTTP API")
-	f.StringSliceVar(&hosts, "host", nil, "`name` under which clients reach the HTTP API, besides localhost and addresses")
+	d.flags(c)
 	f.StringVar(&o.nats.Listen, "nats-listen", "", "loopback `address` on which the embedded broker takes NATS clients; none when empty")
 	f.StringVar(&engineListen, "engine-listen", "", "loopback `address` on which other ClickHouse clients may read the embedded engine; none when empty")
 	return c
 }
 
 // serve runs everything until ctx ends.
-func serve(ctx context.Context, o siteOptions, listen, engineListen string, hosts []string, stdout, stderr io.Writer) (err error) {
+func serve(ctx context.Context, o siteOptions, d door, engineListen string, stdout, stderr io.Writer) (err error) {
+	if err := d.check(); err != nil {
+		return err
+	}
 	registry := prometheus.NewRegistry()
 	s := &site{options: o, log: o.logger(stderr), observe: observeIntake(registry)}
 	defer func() { err = errors.Join(err, s.close()) }()
 	// The port is taken first: a second process should learn at once that it is.
-	l, err := listenOn(listen)
+	l, err := listenOn(d.listen)
 	if err != nil {
 		return err
 	}
@@ -71,7 +75,10 @@ func serve(ctx context.Context, o siteOptions, listen, engineListen string, host
 		}
 		defer closeEngine()
 	}
-	url := "http://" + l.Addr().String()
+	url := d.url(l)
+	if d.access, err = s.openAccess(ctx, d, url, stdout); err != nil {
+		return err
+	}
 	if s.lock != nil {
 		if err := s.lock.note(holderNote(url)); err != nil {
 			return ledger.Wrap(ledger.Internal, err, "data folder %s", o.data)
@@ -81,7 +88,7 @@ func serve(ctx context.Context, o siteOptions, listen, engineListen string, host
 	if at := s.natsURL(); at != "" {
 		fmt.Fprintf(stdout, "NATS clients connect to %s and publish on spoilbook.events.truck.NAME\n", at)
 	}
-	return s.serveHTTP(ctx, l, registry, hosts)
+	return s.serveHTTP(ctx, l, registry, d)
 }
 
 // listenOn takes a port, or says whether it is another's or no port at all.
@@ -98,11 +105,11 @@ func listenOn(address string) (net.Listener, error) {
 
 // serveHTTP answers until ctx ends or the intake dies of something that is not
 // damage outside the store.
-func (s *site) serveHTTP(ctx context.Context, l net.Listener, registry *prometheus.Registry, hosts []string) error {
+func (s *site) serveHTTP(ctx context.Context, l net.Listener, registry *prometheus.Registry, d door) error {
 	server := api.Server(api.Config{Ledger: s.ledger, Write: writeReport, Formats: formats(), Registry: registry,
-		Ready: s.ready, Logger: s.log, Version: version, Hosts: hosts})
+		Ready: s.ready, Logger: s.log, Version: version, Hosts: d.hosts, Access: d.access})
 	failed := make(chan error, 1)
-	go func() { failed <- server.Serve(l) }()
+	go func() { failed <- d.serve(server, l) }()
 	var cause error
 	select {
 	case <-ctx.Done():

@@ -11,8 +11,7 @@
 //	GET  /health/live, /health/ready, /metrics
 //
 // Config.Access knows who asks, by a token or a session, and every operation asks it
-// first; without it everybody may do everything, so bind such a service to loopback
-// or put it behind something that signs people in. What a browser sends for a page of another site is refused, and so is a
+// first; without it everybody may do everything, so bind such a service to loopback. What a browser sends for a page of another site is refused, and so is a
 // name that is not ours.
 package api
 

@@ -31,8 +31,10 @@ import (
 
 // Client speaks to one server. It is safe for use by several goroutines.
 type Client struct {
-	base *url.URL
-	http *http.Client
+	base    *url.URL
+	http    *http.Client
+	token   string       // sent along, when there is one
+	session *http.Cookie // likewise
 }
 
 // maxAnswer bounds a JSON answer; exports are streamed and not bounded.
@@ -59,6 +61,12 @@ func (c *Client) do(ctx context.Context, method, path string, query url.Values, 
 	}
 	if media != "" {
 		req.Header.Set("Content-Type", media)
+	}
+	if c.token != "" {
+		req.Header.Set("Authorization", "Bearer "+c.token)
+	}
+	if c.session != nil {
+		req.AddCookie(&http.Cookie{Name: c.session.Name, Value: c.session.Value})
 	}
 	res, err := c.http.Do(req)
 	switch {
