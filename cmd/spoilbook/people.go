@@ -65,7 +65,9 @@ func errNoVault() error {
 	return ledger.Fail(ledger.BrokerDown, "who may sign in is kept in the broker, which is not open; see what the start said")
 }
 
-func (noVault) Get(context.Context, string) (access.Entry, error) { return access.Entry{}, errNoVault() }
+func (noVault) Get(context.Context, string) (access.Entry, error) {
+	return access.Entry{}, errNoVault()
+}
 
 func (noVault) Put(context.Context, string, []byte, uint64) (uint64, error) { return 0, errNoVault() }
 
