@@ -48,11 +48,7 @@ func (r *repair) refill(ctx context.Context, anew bool) error {
 			return err
 		}
 	}
-	err := r.open(ctx, true, r.stderr)
-	if ledger.CodeOf(err) == ledger.Damaged && r.store == nil {
-		return ledger.Wrap(ledger.Damaged, err, "the store can not be opened; restore from a backup, or run spoilbook repair store --anew")
-	}
-	if err != nil {
+	if err := r.open(ctx, true, r.stderr); err != nil {
 		return err
 	}
 	st, err := r.standing(ctx)

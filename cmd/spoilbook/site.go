@@ -126,14 +126,22 @@ func (s *site) openStore(ctx context.Context, stderr io.Writer) error {
 	stored := store.Options{URL: o.clickhouse}
 	if o.clickhouse == "" {
 		if s.engine, err = openEngine(ctx, o, stderr); err != nil {
-			return err
+			return unopened(err)
 		}
 		stored.Transport = s.engine.Transport()
 	}
 	if s.store, err = store.Open(ctx, stored); err != nil {
-		return ledger.Wrap(ledger.StoreDown, err, "ClickHouse")
+		return unopened(ledger.Wrap(ledger.StoreDown, err, "ClickHouse"))
 	}
 	return nil
+}
+
+// unopened says what repairs a store that can not be opened because it is damaged.
+func unopened(err error) error {
+	if ledger.CodeOf(err) == ledger.Damaged {
+		return ledger.Wrap(ledger.Damaged, err, "the store can not be opened: restore from a backup or, if the broker still has every message, run spoilbook repair store --anew")
+	}
+	return err
 }
 
 // openBroker starts the broker of the data folder, or connects to the one named.

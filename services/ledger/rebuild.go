@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/hex"
 
+	"spoilbook/events"
 	"spoilbook/services/audit"
 )
 
@@ -75,8 +76,7 @@ func (l *Ledger) rebuildSome(ctx context.Context, out *Rebuilt, last uint64, tre
 		if err != nil {
 			return err
 		}
-		if e.Source != r.Source || e.ID != r.ID || e.Seq != r.Seq || e.Kind() != r.Kind || e.Truck != r.Truck ||
-			e.Job != r.Job || e.Operator != r.Operator || e.Occurred.UnixMS != r.Occurred.UnixMS {
+		if !sameColumns(&e, r) {
 			return Fail(Damaged, "rebuild: the columns of position %d do not say what its event says", r.Position)
 		}
 		if err := tree.Append(r.Hash); err != nil {
@@ -90,4 +90,10 @@ func (l *Ledger) rebuildSome(ctx context.Context, out *Rebuilt, last uint64, tre
 		}
 	}
 	return nil
+}
+
+// sameColumns reports whether the columns made from an event say what it says.
+func sameColumns(e *events.Event, r *Record) bool {
+	return e.Source == r.Source && e.ID == r.ID && e.Seq == r.Seq && e.Kind() == r.Kind && e.Truck == r.Truck &&
+		e.Job == r.Job && e.Operator == r.Operator && e.Occurred.UnixMS == r.Occurred.UnixMS
 }
