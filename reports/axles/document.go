@@ -51,10 +51,21 @@ func (r *Report) glance() []reports.Field {
 		{Label: "Heaviest on the road", Text: reports.Kilograms(heaviest)},
 	}
 	if near != nil {
-		fields = append(fields, reports.Field{Label: "Nearest to a limit", Text: fmt.Sprintf("%s, the %s: %s, %s, from %s to %s", near.Truck, least.name, left(least.leftG),
-			r.Request.Period.Local(near.At()).Format("2006-01-02 15:04"), near.From, near.To)})
+		fields = append(fields, reports.Field{Label: "Nearest to a limit", Text: fmt.Sprintf("%s, the %s: %s, %s %s", near.Truck, least.name, left(least.leftG),
+			r.Request.Period.Local(near.At()).Format("2006-01-02 15:04"), near.route())})
 	}
-	return fields
+	return append(fields, reports.Field{Label: "Caution", Text: "advice only: a weighbridge decides; the manufacturer's plate and local rules come first"})
+}
+
+// route says where a journey went, as far as it is on record.
+func (t *Trip) route() string {
+	switch notOnRecord {
+	case t.From:
+		return "on the way to " + t.To
+	case t.To:
+		return "on the way from " + t.From
+	}
+	return "from " + t.From + " to " + t.To
 }
 
 // left writes a margin in whole kilograms, rounded down.

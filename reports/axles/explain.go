@@ -91,10 +91,11 @@ func (w *Weight) stands() string {
 	if !w.Known {
 		return "What it weighed is not known: " + w.Why + "."
 	}
-	text := fmt.Sprintf("By the account it weighed %s.", reports.Kilograms(w.GrossG))
+	parts := []string{}
 	for _, m := range w.margins() {
-		text += fmt.Sprintf(" The %s: %s of %s permitted, %s.", m.name, reports.Kilograms(m.massG), reports.Kilograms(m.permittedG), left(m.leftG))
+		parts = append(parts, fmt.Sprintf("the %s %s of %s permitted, %s", m.name, reports.Kilograms(m.massG), reports.Kilograms(m.permittedG), left(m.leftG)))
 	}
+	text := "By the account: " + strings.Join(parts, "; ") + "."
 	if w.Why != "" {
 		text += " The axles are not worked out: " + w.Why + "."
 	}

@@ -65,7 +65,7 @@ func (x *exposition) bridge(t *Trip) {
 		return
 	}
 	g := worst(Groups(w.Axles))
-	x.Says = fmt.Sprintf("Truck %s, from %s to %s: axles %d to %d carried %s over %s m; the bridge formula allows %s: %s.", t.Truck, t.From, t.To, g.First+1, g.Last+1,
+	x.Says = fmt.Sprintf("Truck %s, %s: axles %d to %d carried %s over %s m; the bridge formula allows %s: %s.", t.Truck, t.route(), g.First+1, g.Last+1,
 		reports.Kilograms(g.MassG), reports.Decimal(g.SpanMM, 3, 2), wholePounds(g.LimitLB), left(g.MarginG()))
 	x.Gather(t.Cites...)
 	x.weight(w)

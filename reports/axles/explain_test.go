@@ -94,7 +94,7 @@ func TestExplainAnOverload(t *testing.T) {
 	if got := steps(e); !slices.Equal(got, want) {
 		t.Errorf("steps\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
 	}
-	if !strings.Contains(e.Says, "The front axle: 8,704 kg of 8,500 kg permitted, 204 kg too much.") || !slices.Equal(e.Cites, []uint64{1, 3, 4, 5, 6}) {
+	if !strings.Contains(e.Says, "; the front axle 8,704 kg of 8,500 kg permitted, 204 kg too much; ") || !slices.Equal(e.Cites, []uint64{1, 3, 4, 5, 6}) {
 		t.Errorf("it says %q and cites %v", e.Says, e.Cites)
 	}
 	if len(e.Register) != 1 || e.Register[0].Position != 1 || !strings.Contains(e.Register[0].Reads, "rear pair at 5.2 m, tare 8200 kg, permitted 16000 kg") {

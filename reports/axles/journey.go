@@ -90,7 +90,7 @@ func (w *walk) check(t *Trip) {
 		if i == 0 {
 			code, what = reports.OverGross, "the truck weighed"
 		}
-		find(code, "from %s to %s %s %s by the account; permitted are %s: %s too much", t.From, t.To, what,
+		find(code, "%s %s %s by the account; permitted are %s: %s too much", t.route(), what,
 			reports.Kilograms(m.massG), reports.Kilograms(m.permittedG), excess(m.leftG))
 	}
 	if x.Why != "" {
@@ -100,7 +100,7 @@ func (w *walk) check(t *Trip) {
 		return
 	}
 	if g := worst(Groups(x.Axles)); g.Over() {
-		find(reports.BridgeOver, "from %s to %s axles %d to %d carried %s; the bridge formula allows %s over %s m: %s too much", t.From, t.To, g.First+1, g.Last+1,
+		find(reports.BridgeOver, "%s axles %d to %d carried %s; the bridge formula allows %s over %s m: %s too much", t.route(), g.First+1, g.Last+1,
 			pounds(g.MassG), wholePounds(g.LimitLB), reports.Decimal(g.SpanMM, 3, 2), excess(g.MarginG()))
 	}
 }

@@ -58,9 +58,9 @@ func (r *Report) Explain(table, key string) (reports.Explanation, bool) {
 			}
 		}
 	case sumTableName:
-		x.sum(key, taskName, dayOf, "day by day")
+		x.sum((*sum).taskKey, taskName, dayOf, "day by day")
 	case dayTableName:
-		x.sum(key, dayOf, taskName, "task by task")
+		x.sum((*sum).dayKey, dayOf, taskName, "task by task")
 	case itemTableName:
 		for i := range r.Items {
 			if r.Items[i].key() == key {
@@ -169,13 +169,13 @@ func (x *exposition) truck(id events.TruckID, at events.Time) {
 }
 
 // sum explains the counts of a truck and what of says, each by the parts that by says.
-func (x *exposition) sum(key string, of, by func(*Row) string, how string) {
+func (x *exposition) sum(key func(*sum) string, of, by func(*Row) string, how string) {
 	parts, order, all := map[string]*count{}, []string{}, count{}
 	cites := map[State][]uint64{}
 	for i := range x.r.Rows {
 		w := &x.r.Rows[i]
 		s := sum{truck: w.Truck, what: of(w)}
-		if s.key() != key {
+		if key(&s) != x.Key {
 			continue
 		}
 		k := by(w)
@@ -191,7 +191,7 @@ func (x *exposition) sum(key string, of, by func(*Row) string, how string) {
 	if len(order) == 0 {
 		return
 	}
-	x.Says = fmt.Sprintf("%s: %s due, of them %d done in time, %d late, %d missed and %d still due.", strings.Replace(key, "/", ", ", 1), reports.Counted(all.due(), "task"), all.done, all.late, all.missed, all.open)
+	x.Says = fmt.Sprintf("%s: %s due, of them %d done in time, %d late, %d missed and %d still due.", strings.Replace(x.Key, "/", ", ", 1), reports.Counted(all.due(), "task"), all.done, all.late, all.missed, all.open)
 	for _, c := range []struct {
 		state State
 		what  string

@@ -46,7 +46,10 @@ type sum struct {
 	count count
 }
 
-func (s *sum) key() string { return string(s.truck) + "/" + s.what }
+// taskKey and dayKey name a sum of a truck and a task, and of a day and a truck.
+func (s *sum) taskKey() string { return string(s.truck) + "/" + s.what }
+
+func (s *sum) dayKey() string { return s.what + "/" + string(s.truck) }
 
 // sumsBy counts rows by truck and what of says, in the order of trucks and of first
 // appearance.
@@ -86,7 +89,7 @@ func sumTable(sums []sum) reports.Table {
 	for i := range sums {
 		s := &sums[i]
 		name := []reports.Cell{reports.T(string(s.truck) + " " + s.what), reports.T(string(s.truck)), reports.T(s.what)}
-		rows = append(rows, reports.Row{Key: s.key(), Cells: append(name, s.count.cells()...)})
+		rows = append(rows, reports.Row{Key: s.taskKey(), Cells: append(name, s.count.cells()...)})
 	}
 	return reports.Table{Name: sumTableName, Title: "Care by truck and task", Note: "What was due is done in time, late, missed, or still due.",
 		Empty: "No truck worked in the period.", Columns: cols, Rows: reports.RowsOf(rows), Totals: reports.AddUp(cols, rows)}
@@ -105,7 +108,7 @@ func (r *Report) dayTable() reports.Table {
 	rows := []reports.Row{}
 	for _, s := range r.sumsBy(dayOf) {
 		cells := append([]reports.Cell{reports.T(s.what), reports.T(string(s.truck))}, s.count.cells()...)
-		rows = append(rows, reports.Row{Key: s.key(), Cells: append(cells, reports.T(strings.Join(points[[2]string{string(s.truck), s.what}], ", ")))})
+		rows = append(rows, reports.Row{Key: s.dayKey(), Cells: append(cells, reports.T(strings.Join(points[[2]string{string(s.truck), s.what}], ", ")))})
 	}
 	return reports.Table{Name: dayTableName, Title: "Care by day and truck", Empty: "No truck worked in the period.", Columns: cols, Rows: reports.RowsOf(rows), Totals: reports.AddUp(cols, rows)}
 }

@@ -14,7 +14,7 @@ import (
 type LineKey struct {
 	Table string `json:"table"`
 	Key   string `json:"key"`
-	Shows string `json:"shows"` // its first texts, for people to choose by
+	Shows string `json:"shows"` // its first texts and times, for people to choose by
 }
 
 // Lines lists the lines of a report that can be explained, in the order of its tables.
@@ -30,20 +30,24 @@ func (l *Ledger) Lines(ctx context.Context, q ReportQuery) ([]LineKey, error) {
 				continue
 			}
 			if _, ok := explainer.Explain(t.Name, row.Key); ok {
-				lines = append(lines, LineKey{t.Name, row.Key, shows(t.Columns, row)})
+				lines = append(lines, LineKey{t.Name, row.Key, shows(t.Columns, row, q.Period)})
 			}
 		}
 	}
 	return lines, nil
 }
 
-// maxShown is how many texts of a line say which one it is.
+// maxShown is how many texts and times of a line say which one it is.
 const maxShown = 6
 
-func shows(columns []reports.Column, row reports.Row) string {
+func shows(columns []reports.Column, row reports.Row, period reports.Period) string {
 	texts := []string{}
 	for i, c := range row.Cells {
-		if kind := columns[i].Kind; !c.Empty && (kind == reports.Text || kind == reports.Date) && len(texts) < maxShown && c.Text != row.Key {
+		switch kind := columns[i].Kind; {
+		case c.Empty || len(texts) == maxShown || columns[i].Aside:
+		case kind == reports.Instant:
+			texts = append(texts, period.Local(events.Time{UnixMS: c.Int}).Format("2006-01-02 15:04"))
+		case (kind == reports.Text || kind == reports.Date) && c.Text != row.Key:
 			texts = append(texts, c.Text)
 		}
 	}
