@@ -177,7 +177,7 @@ func TestIssuesRefused(t *testing.T) {
 func TestALineIsExplained(t *testing.T) {
 	r := newRig(t)
 	r.recordDays(2)
-	for _, name := range []string{"billable", "timesplit"} {
+	for _, name := range []string{"billable", "timesplit", "care", "axles"} {
 		var list api.LineList
 		r.call("GET", "/v1/reports/"+name+"/lines?"+october, "", "", 200).into(t, &list)
 		if len(list.Lines) < 10 {

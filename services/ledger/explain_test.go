@@ -122,6 +122,13 @@ func TestEveryLineOfTheMonthIsExplained(t *testing.T) {
 			t.Errorf("%d lines of %s are explained", n, name)
 		}
 	}
+	r, err := book.Report(t.Context(), ledger.ReportQuery{Name: "axles", Period: period, Choices: ledger.Choices{AxleRule: ledger.AxlesBridge}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n := explainedLines(t, "axles", true, r); n < 800 {
+		t.Errorf("%d lines of axles under the bridge formula are explained", n)
+	}
 }
 
 // unsound says what is wrong with the explanation of a row, or "".
