@@ -18,8 +18,13 @@ import (
 	"spoilbook/services/ledger"
 )
 
-// emitBatch is how many events are handed over at once.
-const emitBatch = 1000
+// emitBatch is how many events are handed over at once, and emitAhead how many such
+// batches are on their way to the ledger at most: a backlog waits in the file, not
+// in the stream before the fresh events of others.
+const (
+	emitBatch = 1000
+	emitAhead = 4
+)
 
 // recordPatience is how long commands that send little wait until it is recorded,
 // and failedPatience how long after a failure.
@@ -82,30 +87,39 @@ type emission struct {
 	b       book
 	bar     *progressbar.ProgressBar
 	batch   []ledger.Message
-	tickets []ledger.Ticket
-	lines   int // that held something
-	handed  int // to the broker
+	wait    time.Duration
+	tickets []ledger.Ticket // not yet awaited, at most emitAhead
+	total   ledger.Fates    // of those awaited
+	lines   int             // that held something
+	handed  int             // to the broker
 }
 
 // emit submits every line of in, waits until all are recorded, and adds up what
 // became of them. lines counts the events read. What was handed over before a
 // failure is still waited for, but not for long.
 func emit(ctx context.Context, b book, in io.Reader, progress io.Writer, wait time.Duration) (total ledger.Fates, lines int, err error) {
-	m := &emission{b: b, bar: newProgress(progress, "sending", -1)}
+	m := &emission{b: b, bar: newProgress(progress, "sending", -1), wait: wait}
 	if err = m.send(ctx, in); err != nil {
 		wait = min(wait, failedPatience)
 	}
 	waiting, cancel := context.WithTimeout(ctx, wait)
 	defer cancel()
-	for _, t := range m.tickets {
-		f, awaitErr := b.Await(waiting, t)
-		if awaitErr != nil {
-			awaitErr = ledger.Wrap(ledger.TimedOut, awaitErr, "emit: %d of %d events read were handed over and are safe; it is not known that all are recorded", m.handed, m.lines)
-			return total, m.lines, errors.Join(err, awaitErr)
+	for len(m.tickets) > 0 {
+		if awaitErr := m.await(waiting); awaitErr != nil {
+			return m.total, m.lines, errors.Join(err, awaitErr)
 		}
-		total = add(total, f)
 	}
-	return total, m.lines, errors.Join(err, m.bar.Finish())
+	return m.total, m.lines, errors.Join(err, m.bar.Finish())
+}
+
+// await waits until the oldest batch on its way is recorded.
+func (m *emission) await(ctx context.Context) error {
+	f, err := m.b.Await(ctx, m.tickets[0])
+	if err != nil {
+		return ledger.Wrap(ledger.TimedOut, err, "emit: %d of %d events read were handed over and are safe; it is not known that all are recorded", m.handed, m.lines)
+	}
+	m.tickets, m.total = m.tickets[1:], add(m.total, f)
+	return nil
 }
 
 // send hands over all lines in batches.
@@ -148,6 +162,13 @@ func (m *emission) flush(ctx context.Context) error {
 	if len(m.batch) == 0 {
 		return nil
 	}
+	if len(m.tickets) == emitAhead {
+		waiting, cancel := context.WithTimeout(ctx, m.wait)
+		defer cancel()
+		if err := m.await(waiting); err != nil {
+			return err
+		}
+	}
 	t, err := m.b.Submit(ctx, m.batch)
 	if t.Count > 0 {
 		m.tickets, m.handed = append(m.tickets, t), m.handed+t.Count
@@ -156,9 +177,12 @@ func (m *emission) flush(ctx context.Context) error {
 	return errors.Join(err, m.bar.Add(t.Count))
 }
 
+// shownEntries is how many quarantine entries are explained.
+const shownEntries = 10
+
 func add(a, b ledger.Fates) ledger.Fates {
 	return ledger.Fates{Recorded: a.Recorded + b.Recorded, Duplicates: a.Duplicates + b.Duplicates,
-		Quarantined: a.Quarantined + b.Quarantined, Position: b.Position, Entries: append(a.Entries, b.Entries...)}
+		Quarantined: a.Quarantined + b.Quarantined, Position: b.Position, Entries: append(a.Entries, b.Entries[:min(len(b.Entries), shownEntries-len(a.Entries))]...)}
 }
 
 func printFates(w io.Writer, f ledger.Fates, lines int) {
@@ -172,11 +196,8 @@ func explainQuarantined(ctx context.Context, w io.Writer, b book, f ledger.Fates
 	if f.Quarantined == 0 {
 		return nil
 	}
-	for i, entry := range f.Entries {
-		if i == 10 {
-			fmt.Fprintf(w, "  … and %d more\n", f.Quarantined-10)
-			break
-		}
+	f.Entries = f.Entries[:min(len(f.Entries), shownEntries)]
+	for _, entry := range f.Entries {
 		list, err := b.Quarantine(ctx, ledger.QuarantineQuery{Entry: entry, All: true, Limit: 1})
 		if err != nil {
 			return err
@@ -184,6 +205,9 @@ func explainQuarantined(ctx context.Context, w io.Writer, b book, f ledger.Fates
 		for _, q := range list {
 			fmt.Fprintf(w, "  entry %d  %s  %s\n", q.Entry, q.Code, q.Reason)
 		}
+	}
+	if more := f.Quarantined - uint64(len(f.Entries)); more > 0 {
+		fmt.Fprintf(w, "  … and %d more\n", more)
 	}
 	return ledger.Fail(ledger.Unfinished, "%d events are quarantined", f.Quarantined)
 }

@@ -109,7 +109,7 @@ func (s *site) serveHTTP(ctx context.Context, l net.Listener, registry *promethe
 	server := api.Server(api.Config{Ledger: s.ledger, Write: writeReport, Formats: formats(), Registry: registry,
 		Ready: s.ready, Logger: s.log, Version: version, Hosts: d.hosts, Access: d.access})
 	failed := make(chan error, 1)
-	go func() { failed <- d.serve(server, l) }()
+	go func() { failed <- d.serve(server, api.Limited(l, api.MaxConnections)) }()
 	var cause error
 	select {
 	case <-ctx.Done():
@@ -161,9 +161,9 @@ func (s *site) serveEngine(listen string, stdout io.Writer) (stop func(), err er
 	if err != nil {
 		return nil, err
 	}
-	server := &http.Server{Handler: s.engine.Handler(engine.HandlerOptions{ReadOnly: true}), ReadHeaderTimeout: 10 * time.Second}
+	server := &http.Server{Handler: s.engine.Handler(engine.HandlerOptions{ReadOnly: true}), ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute}
 	go func() {
-		if err := server.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+		if err := server.Serve(api.Limited(l, api.MaxConnections)); !errors.Is(err, http.ErrServerClosed) {
 			s.log.Error("engine port", "error", err)
 		}
 	}()

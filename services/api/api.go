@@ -38,10 +38,12 @@ const (
 	MaxHeaderBytes = 64 << 10 // with the address
 	RequestTimeout = 2 * time.Minute
 	MaxWait        = time.Minute // longest wait for events to be recorded
+	MaxConnections = 512         // see Limited
 
-	maxPageBytes   = 16 << 20 // of event bodies in one answer; a page ends before it grows larger
-	maxReports     = 4        // computed at a time, for each reads the ledger
-	maxSubmissions = 8        // held in memory at a time
+	writeTimeout = 10 * time.Minute
+	maxPageBytes = 16 << 20 // of event bodies in one answer; a page ends before it grows larger
+	maxWaiting   = 512      // requests that wait for events to be recorded
+	maxListing   = 8        // pages at a time, for each is held in memory
 )
 
 // Config is what the API is made of.
@@ -56,19 +58,24 @@ type Config struct {
 	Access   *access.Book  // who may do what; nil means that everybody who reaches the service may do everything
 	Hosts    []string      // names, besides localhost and addresses, under which clients reach the service
 	Timeout  time.Duration // of one request; 0 means RequestTimeout
+	Limits   Limits
 }
 
 type service struct {
 	Config
 	seconds     *prometheus.HistogramVec
 	crossOrigin *http.CrossOriginProtection
-	reports     gate
-	submissions gate
+	bodies      room
+	pace        *pace
+	reports     *gate
+	downloads   *gate
+	listing     *gate
+	waiting     *gate
 }
 
 // Server returns an HTTP server of all routes, with its limits of time and size.
 func Server(c Config) *http.Server {
-	return &http.Server{Handler: New(c), ReadHeaderTimeout: 10 * time.Second, ReadTimeout: RequestTimeout, WriteTimeout: 10 * time.Minute,
+	return &http.Server{Handler: New(c), ReadHeaderTimeout: 10 * time.Second, ReadTimeout: RequestTimeout, WriteTimeout: writeTimeout,
 		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 4 * MaxHeaderBytes} // the handler's own limit answers with a problem
 }
 
@@ -83,9 +90,13 @@ func New(c Config) http.Handler {
 	if c.Timeout <= 0 {
 		c.Timeout = RequestTimeout
 	}
-	s := &service{Config: c, crossOrigin: http.NewCrossOriginProtection(), reports: make(gate, maxReports), submissions: make(gate, maxSubmissions),
+	c.Limits.complete()
+	s := &service{Config: c, crossOrigin: http.NewCrossOriginProtection(), pace: newPace(c.Ledger, c.Limits),
+		reports: newGate(c.Limits.Reports, c.Limits.Queue), downloads: newGate(c.Limits.Downloads, c.Limits.Queue),
+		listing: newGate(maxListing, c.Limits.Queue), waiting: newGate(maxWaiting, c.Limits.Queue),
 		seconds: prometheus.NewHistogramVec(prometheus.HistogramOpts{Name: "spoilbook_http_seconds",
 			Help: "Time to answer HTTP requests.", Buckets: prometheus.ExponentialBuckets(0.001, 4, 8)}, []string{"route", "status"})}
+	s.bodies.free.Store(c.Limits.BodyBytes)
 	c.Registry.MustRegister(s.seconds)
 	router := s.router()
 	config := huma.DefaultConfig("Spoilbook", c.Version)

@@ -5,7 +5,9 @@ import (
 	"context"
 	"encoding/hex"
 	"encoding/json"
+	"io"
 	"net/http"
+	"strconv"
 	"strings"
 	"time"
 
@@ -33,6 +35,9 @@ type SubmitView struct {
 	ledger.Fates
 }
 
+// maxEntries is how many quarantine entries an answer names.
+const maxEntries = 100
+
 // The media types of events; the description gives the schema of each.
 const (
 	oneEvent   = "application/cloudevents+json"
@@ -41,14 +46,16 @@ const (
 )
 
 type submitInput struct {
-	media   string
-	Wait    string `query:"wait" default:"10s" example:"10s" doc:"how long to wait until the events are recorded, up to 1m; 0s answers 202 as soon as they are received"`
-	RawBody []byte `contentType:"application/cloudevents+json"`
+	media  string
+	length string
+	body   io.Reader
+	until  func(time.Time) error // sets when the body must have come
+	Wait   string                `query:"wait" default:"10s" example:"10s" doc:"how long to wait until the events are recorded, up to 1m; 0s answers 202 as soon as they are received"`
 }
 
-// Resolve keeps the body's media type, which is no parameter.
+// Resolve keeps the body, which the handler reads as far as there is room for it.
 func (in *submitInput) Resolve(h huma.Context) []error {
-	in.media = h.Header("Content-Type")
+	in.media, in.length, in.body, in.until = h.Header("Content-Type"), h.Header("Content-Length"), h.BodyReader(), h.SetReadDeadline
 	return nil
 }
 
@@ -93,7 +100,7 @@ type awaitOutput struct{ Body ledger.Fates }
 func (s *service) addEvents(a huma.API) {
 	tags := []string{"events"}
 	huma.Register(a, huma.Operation{OperationID: "submit-events", Method: http.MethodPost, Path: "/v1/events", DefaultStatus: http.StatusOK,
-		Summary: "Submit one event, a batch, or NDJSON", MaxBodyBytes: MaxBodyBytes, BodyReadTimeout: s.Timeout, Tags: tags,
+		Summary: "Submit one event, a batch, or NDJSON", Tags: tags,
 		Description: "An event counts once however often it comes, so a request may be repeated. An event that can not be recorded is quarantined whole. " +
 			"200 says what became of each; 202 says that they are received and not recorded yet: ask /v1/fates."}, s.submit)
 	huma.Register(a, huma.Operation{OperationID: "list-events", Method: http.MethodGet, Path: "/v1/events", Summary: "List recorded events", Tags: tags,
@@ -107,36 +114,72 @@ func (s *service) submit(ctx context.Context, in *submitInput) (*submitOutput, e
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
 	}
-	leave, err := s.submissions.enter(ctx)
+	tickets, err := s.handOver(ctx, in)
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
 	}
-	defer leave()
-	msgs, err := messages(in.media, in.RawBody)
-	if err != nil {
-		return nil, s.problemOf(ctx, err)
+	first, last := tickets[0], tickets[len(tickets)-1]
+	out := &submitOutput{Status: http.StatusAccepted, Body: SubmitView{State: "received", Stream: last.Stream, First: first.First, Last: last.Last}}
+	for _, t := range tickets {
+		out.Body.Count += t.Count
 	}
-	if err := mayEnter(identityOf(ctx), msgs); err != nil {
-		return nil, s.problemOf(ctx, err)
-	}
-	t, err := s.Ledger.Submit(ctx, msgs)
-	if err != nil {
-		return nil, s.problemOf(ctx, err)
-	}
-	out := &submitOutput{Status: http.StatusAccepted, Body: SubmitView{State: "received", Count: t.Count, Stream: t.Stream, First: t.First, Last: t.Last}}
 	if wait == 0 {
 		return out, nil
 	}
 	waiting, cancel := context.WithTimeout(ctx, wait)
 	defer cancel()
-	fates, err := s.Ledger.Await(waiting, t)
-	switch {
+	fates, err := s.awaitAll(waiting, tickets)
+	switch code := ledger.CodeOf(err); {
 	case err == nil:
 		out.Status, out.Body.State, out.Body.Fates = http.StatusOK, "recorded", fates
-	case ledger.CodeOf(err) != ledger.TimedOut && waiting.Err() == nil:
+	case code != ledger.TimedOut && code != ledger.Busy && waiting.Err() == nil:
 		return nil, s.problemOf(ctx, err)
 	}
 	return out, nil
+}
+
+// handOver reads a submission and publishes it. Its bytes are free again when it
+// returns.
+func (s *service) handOver(ctx context.Context, in *submitInput) ([]ledger.Ticket, error) {
+	announced, err := strconv.ParseInt(in.length, 10, 64)
+	if err != nil {
+		announced = -1
+	}
+	if err := in.until(time.Now().Add(s.Timeout)); err != nil {
+		return nil, ledger.Wrap(ledger.Internal, err, "submit")
+	}
+	body, leave, err := s.bodies.read(in.body, announced)
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
+	msgs, err := messages(in.media, body)
+	if err != nil {
+		return nil, err
+	}
+	if err := mayEnter(identityOf(ctx), msgs); err != nil {
+		return nil, err
+	}
+	return s.pace.submit(ctx, msgs)
+}
+
+// awaitAll adds up what became of the messages of all tickets.
+func (s *service) awaitAll(ctx context.Context, tickets []ledger.Ticket) (total ledger.Fates, err error) {
+	leave, err := s.waiting.enter(ctx)
+	if err != nil {
+		return total, err
+	}
+	defer leave()
+	for _, t := range tickets {
+		f, err := s.Ledger.Await(ctx, t)
+		if err != nil {
+			return total, err
+		}
+		total.Recorded, total.Duplicates, total.Quarantined = total.Recorded+f.Recorded, total.Duplicates+f.Duplicates, total.Quarantined+f.Quarantined
+		total.Position = max(total.Position, f.Position)
+		total.Entries = append(total.Entries, f.Entries[:min(len(f.Entries), maxEntries-len(total.Entries))]...)
+	}
+	return total, nil
 }
 
 func waitOf(text string) (time.Duration, error) {
@@ -186,6 +229,11 @@ func view(e *ledger.Stored) EventView {
 }
 
 func (s *service) list(ctx context.Context, in *listInput) (*listOutput, error) {
+	leave, err := s.listing.enter(ctx)
+	if err != nil {
+		return nil, s.problemOf(ctx, err)
+	}
+	defer leave()
 	list, err := s.Ledger.Events(ctx, ledger.EventQuery{After: in.After, Limit: in.Limit, Truck: events.TruckID(in.Truck),
 		Job: events.JobID(in.Job), Kind: events.Kind(in.Kind), Source: events.Source(in.Source), ID: in.ID})
 	if err != nil {
@@ -237,6 +285,11 @@ func (s *service) await(ctx context.Context, in *awaitInput) (*awaitOutput, erro
 	}
 	waiting, cancel := context.WithTimeout(ctx, max(wait, time.Second))
 	defer cancel()
+	leave, err := s.waiting.enter(waiting)
+	if err != nil {
+		return nil, s.problemOf(waiting, err)
+	}
+	defer leave()
 	f, err := s.Ledger.Await(waiting, ledger.Ticket{Stream: in.Stream, First: in.First, Last: in.Last, Count: int(min(in.Last-in.First+1, 1<<30))})
 	if err != nil {
 		return nil, s.problemOf(waiting, err)

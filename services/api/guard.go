@@ -10,8 +10,6 @@ import (
 	"time"
 
 	"github.com/gin-gonic/gin"
-
-	"spoilbook/services/ledger"
 )
 
 type requestKey struct{}
@@ -66,6 +64,12 @@ func (s *service) guard(g *gin.Context) {
 		writeProblem(g, httpProblem(http.StatusRequestHeaderFieldsTooLarge, "the address and header have %d bytes, at most %d are taken", size, MaxHeaderBytes))
 		return
 	}
+	// What is compressed would be taken for a broken event, or would grow without end.
+	if coding := g.GetHeader("Content-Encoding"); coding != "" && g.Request.Method == http.MethodPost {
+		g.Header("Connection", "close")
+		writeProblem(g, httpProblem(http.StatusUnsupportedMediaType, "content encoding: found %s; allowed: none", excerpt(coding)))
+		return
+	}
 	if g.Request.ContentLength > MaxBodyBytes {
 		g.Header("Connection", "close") // what follows would be read as the next request
 		writeProblem(g, httpProblem(http.StatusRequestEntityTooLarge, "the body has %d bytes, at most %d are taken", g.Request.ContentLength, MaxBodyBytes))
@@ -87,20 +91,10 @@ func (s *service) limit(g *gin.Context) {
 	ctx, cancel := context.WithTimeout(g.Request.Context(), s.Timeout)
 	defer cancel()
 	g.Request = g.Request.WithContext(ctx)
+	steady := steadyWriter{g.Writer, http.NewResponseController(g.Writer), s.Limits.Stall}
+	_ = steady.control.SetWriteDeadline(time.Now().Add(s.Timeout + writeTimeout)) // where that can not be set, nothing is sent over a network
+	g.Writer = steady
 	g.Next()
-}
-
-// gate lets a number of requests through at a time; the others wait.
-type gate chan struct{}
-
-// enter waits for room, for which leave must be called afterwards.
-func (q gate) enter(ctx context.Context) (leave func(), err error) {
-	select {
-	case q <- struct{}{}:
-		return func() { <-q }, nil
-	case <-ctx.Done():
-		return nil, ledger.Wrap(ledger.TimedOut, ctx.Err(), "the server is busy with other requests")
-	}
 }
 
 // recover turns a panic into an answer, except where one has begun.

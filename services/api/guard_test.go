@@ -9,6 +9,7 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"os"
 	"strings"
 	"testing"
 	"time"
@@ -191,25 +192,24 @@ func TestPanicsAreAnswered(t *testing.T) {
 	}
 }
 
-// A download that fails in the middle must not look complete.
-func TestBrokenDownload(t *testing.T) {
+// An export that fails in the middle is answered as a failure: nothing of it is
+// sent, and nothing of it is left on the disk.
+func TestFailingExport(t *testing.T) {
 	r := newRig(t)
+	t.Setenv("TMPDIR", t.TempDir())
 	r.config.Registry = nil
 	r.config.Write = func(_ context.Context, w io.Writer, _ *ledger.Report, _, _, _ string) error {
-		_, err := io.Copy(w, io.LimitReader(&repeated{n: 1 << 20}, 1<<20))
+		_, err := io.Copy(w, &repeated{n: 8 << 20})
 		return errors.Join(err, io.ErrUnexpectedEOF)
 	}
 	r.serve()
-	conn, err := net.Dial("tcp", strings.TrimPrefix(r.server.URL, "http://"))
-	r.must(err)
-	defer conn.Close()
-	_, err = io.WriteString(conn, "GET /v1/reports/water?from=2026-10-01&to=2026-10-31&tz=Europe/Dublin&format=json HTTP/1.1\r\nHost: localhost\r\n\r\n")
-	r.must(err)
-	res, err := http.ReadResponse(bufio.NewReader(conn), nil)
-	r.must(err)
-	n, err := io.Copy(io.Discard, res.Body)
-	if err == nil {
-		t.Errorf("%d bytes came and the download looks complete", n)
+	a := r.call("GET", "/v1/reports/water?from=2026-10-01&to=2026-10-31&tz=Europe/Dublin&format=json", "", "", 500)
+	r.problem(a, ledger.Internal)
+	if a.Header.Get("Content-Length") == "" || a.Header.Get("X-Ledger-Position") != "" {
+		t.Errorf("header %v", a.Header)
+	}
+	if left, err := os.ReadDir(os.Getenv("TMPDIR")); err != nil || len(left) != 0 {
+		t.Errorf("left behind: %v %v", left, err)
 	}
 }
 

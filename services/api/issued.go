@@ -1,8 +1,8 @@
 package api
 
 import (
-	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -125,26 +125,53 @@ func (s *service) adjustment(ctx context.Context, in *adjustmentInput) (*huma.St
 // export is how a computed report is written.
 type export struct{ format, table, by, file string }
 
-// export answers with a computed report.
+// export writes a computed report, whole, and answers with what was written.
 func (s *service) export(ctx context.Context, r *ledger.Report, e export) (*huma.StreamResponse, error) {
-	write := func(w io.Writer) error { return s.Write(ctx, w, r, e.format, e.table, e.by) }
-	if e.format == "csv" {
-		// One table is small, and only its writer knows whether it exists.
-		var table bytes.Buffer
-		if err := write(&table); err != nil {
-			return nil, s.problemOf(ctx, err)
-		}
-		write = func(w io.Writer) error { _, err := w.Write(table.Bytes()); return err }
+	name := ""
+	if e.format != "json" && e.format != "text" {
+		name = e.file + "." + e.format
+	}
+	header := map[string]string{"Content-Type": mediaTypes(e.format), "X-Ledger-Position": fmt.Sprint(r.Position)}
+	return s.sendWhole(ctx, name, header, func(w io.Writer) error { return s.Write(ctx, w, r, e.format, e.table, e.by) })
+}
+
+// sendWhole answers with what write writes once all of it is written; name is that
+// of the file to save it in, if any.
+func (s *service) sendWhole(ctx context.Context, name string, header map[string]string, write func(io.Writer) error) (*huma.StreamResponse, error) {
+	leave, err := s.downloads.enter(ctx)
+	if err != nil {
+		return nil, s.problemOf(ctx, err)
+	}
+	whole := &spool{}
+	if err := write(whole); err != nil {
+		leave()
+		return nil, s.problemOf(ctx, errors.Join(err, whole.Close()))
 	}
 	return &huma.StreamResponse{Body: func(h huma.Context) {
-		h.SetHeader("Content-Type", mediaTypes(e.format))
-		h.SetHeader("X-Ledger-Position", fmt.Sprint(r.Position))
-		if e.format != "json" && e.format != "text" {
-			h.SetHeader("Content-Disposition", fmt.Sprintf(`attachment; filename="%s.%s"`, e.file, e.format))
+		defer leave()
+		h.SetHeader("Content-Length", fmt.Sprint(whole.size))
+		for name, value := range header {
+			h.SetHeader(name, value)
 		}
-		if err := write(h.BodyWriter()); err != nil {
-			s.Logger.Error("api: export cut off", "report", r.Query.Name, "error", err)
+		if name != "" {
+			h.SetHeader("Content-Disposition", fmt.Sprintf("attachment; filename=%q", plainName(name)))
+		}
+		_, err := whole.WriteTo(h.BodyWriter())
+		if err = errors.Join(err, whole.Close()); err != nil {
+			s.Logger.Warn("api: answer broke off", "request", requestID(ctx), "error", err)
 			panic(http.ErrAbortHandler) // the client sees a broken download, never a short file
 		}
 	}}, nil
+}
+
+// plainName is a text as a file name that means the same everywhere: no path, no
+// quotes, no line breaks, and none of a dot in front.
+func plainName(text string) string {
+	name := strings.Map(func(c rune) rune {
+		if c == '.' || c == '-' || c == '_' || c >= '0' && c <= '9' || c >= 'A' && c <= 'Z' || c >= 'a' && c <= 'z' {
+			return c
+		}
+		return '_'
+	}, text)
+	return strings.TrimLeft(name, ".")
 }

@@ -1,8 +1,8 @@
 package api
 
 import (
-	"bytes"
 	"context"
+	"io"
 	"net/http"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -17,11 +17,6 @@ type postingsInput struct {
 	Position uint64 `query:"at-position" doc:"ledger position; 0 is the head"`
 }
 
-type postingsOutput struct {
-	ContentType string `header:"Content-Type"`
-	Body        []byte
-}
-
 type rebuildOutput struct{ Body ledger.Rebuilt }
 
 func (s *service) addPostings(a huma.API) {
@@ -32,17 +27,15 @@ func (s *service) addPostings(a huma.API) {
 		Summary: "Read every event again and hold it against its hash and the Merkle roots"}, s.rebuild)
 }
 
-func (s *service) postings(ctx context.Context, in *postingsInput) (*postingsOutput, error) {
+func (s *service) postings(ctx context.Context, in *postingsInput) (*huma.StreamResponse, error) {
 	leave, err := s.reports.enter(ctx)
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
 	}
 	defer leave()
-	var b bytes.Buffer
-	if err := s.Ledger.Postings(ctx, &b, events.TruckID(in.Truck), in.Zone, in.Position); err != nil {
-		return nil, s.problemOf(ctx, err)
-	}
-	return &postingsOutput{"text/plain; charset=utf-8", b.Bytes()}, nil
+	return s.sendWhole(ctx, "", map[string]string{"Content-Type": "text/plain; charset=utf-8"}, func(w io.Writer) error {
+		return s.Ledger.Postings(ctx, w, events.TruckID(in.Truck), in.Zone, in.Position)
+	})
 }
 
 func (s *service) rebuild(ctx context.Context, _ *struct{}) (*rebuildOutput, error) {

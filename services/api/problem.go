@@ -80,8 +80,10 @@ func asProblem(ctx context.Context, err error) *Problem {
 	return p
 }
 
+func problemType(code ledger.Code) string { return "urn:spoilbook:problem:" + string(code) }
+
 func newProblem(code ledger.Code, status int) *Problem {
-	return &Problem{Type: "urn:spoilbook:problem:" + string(code), Title: http.StatusText(status), Status: status, Do: ledger.OutcomeOf(code).Do}
+	return &Problem{Type: problemType(code), Title: http.StatusText(status), Status: status, Do: ledger.OutcomeOf(code).Do}
 }
 
 // codeOfStatus names the failure behind a status that HTTP handling gives by
@@ -121,6 +123,9 @@ func transform(ctx huma.Context, _ string, v any) (any, error) {
 		return v, nil
 	}
 	p.Instance = instanceOf(ctx.Context())
+	if p.Type == problemType(ledger.Busy) {
+		ctx.SetHeader("Retry-After", "1")
+	}
 	return &p, nil
 }
 

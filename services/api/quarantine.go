@@ -102,6 +102,11 @@ func quarantineView(q *ledger.Quarantined) QuarantineView {
 }
 
 func (s *service) quarantineList(ctx context.Context, in *quarantineListInput) (*quarantineListOutput, error) {
+	leave, err := s.listing.enter(ctx)
+	if err != nil {
+		return nil, s.problemOf(ctx, err)
+	}
+	defer leave()
 	list, err := s.Ledger.Quarantine(ctx, ledger.QuarantineQuery{After: in.After, Limit: in.Limit, All: in.All})
 	if err != nil {
 		return nil, s.problemOf(ctx, err)

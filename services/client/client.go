@@ -163,7 +163,7 @@ func (c *Client) Submit(ctx context.Context, msgs []ledger.Message) (ledger.Tick
 	for len(msgs) > 0 {
 		media, body, n := request(msgs)
 		var v submitted
-		if err := c.call(ctx, http.MethodPost, "/v1/events", url.Values{"wait": {"0s"}}, media, body, &v); err != nil {
+		if err := c.post(ctx, media, body, &v); err != nil {
 			return t, err
 		}
 		if t.Count == 0 {
@@ -173,6 +173,27 @@ func (c *Client) Submit(ctx context.Context, msgs []ledger.Message) (ledger.Tick
 		msgs = msgs[n:]
 	}
 	return t, nil
+}
+
+const (
+	busyTries = 60 // of one submission, at most
+	busyPause = time.Second
+)
+
+// post hands one request over. While the server has enough of this source on its
+// way, it comes again.
+func (c *Client) post(ctx context.Context, media string, body []byte, v *submitted) error {
+	for try := 1; ; try++ {
+		err := c.call(ctx, http.MethodPost, "/v1/events", url.Values{"wait": {"0s"}}, media, body, v)
+		if ledger.CodeOf(err) != ledger.Busy || try == busyTries {
+			return err
+		}
+		select {
+		case <-ctx.Done():
+			return ledger.Wrap(ledger.TimedOut, errors.Join(ctx.Err(), err), "submit")
+		case <-time.After(busyPause):
+		}
+	}
 }
 
 // request makes the body of one submission from the first n messages: lines, or

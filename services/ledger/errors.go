@@ -15,6 +15,7 @@ const (
 	TooLarge      Code = "too-large"      // body, page or batch over the limit
 	Conflict      Code = "conflict"       // already settled, or somebody else holds it
 	InUse         Code = "in-use"         // data folder, port or lease held by another process
+	Busy          Code = "busy"           // more is on the way than is taken at a time
 	BrokerDown    Code = "broker-down"    // NATS does not answer
 	BrokerFull    Code = "broker-full"    // NATS has no room
 	StoreDown     Code = "store-down"     // ClickHouse does not answer
@@ -50,6 +51,8 @@ func OutcomeOf(c Code) Outcome {
 		return Outcome{409, 4, "look at what stands there now"}
 	case InUse:
 		return Outcome{409, 4, "stop the other process, or use its address with --server"}
+	case Busy:
+		return Outcome{503, 5, "wait a little and send it again; nothing is lost"}
 	case BrokerDown:
 		return Outcome{503, 5, "check that the NATS server runs and its address is right; nothing is lost, try again"}
 	case BrokerFull:
@@ -80,7 +83,7 @@ func OutcomeOf(c Code) Outcome {
 
 // Codes lists every code.
 func Codes() []Code {
-	return []Code{BadRequest, NotFound, TooLarge, Conflict, InUse, BrokerDown, BrokerFull, StoreDown, ServerDown,
+	return []Code{BadRequest, NotFound, TooLarge, Conflict, InUse, Busy, BrokerDown, BrokerFull, StoreDown, ServerDown,
 		EngineMissing, Damaged, TimedOut, ReadOnly, Unfinished, SignInNeeded, NotAllowed, TooMany, Internal}
 }
 

@@ -194,6 +194,7 @@ type Ledger struct {
 	zones     func(string) (*time.Location, error)
 	log       *slog.Logger
 	issuing   sync.Mutex // one report at a time is given its number
+	progress  progress
 }
 
 // Config is what a Ledger is made of; Publisher may be nil for one that only
@@ -213,7 +214,8 @@ func New(c Config) *Ledger {
 	if c.Logger == nil {
 		c.Logger = slog.New(slog.DiscardHandler)
 	}
-	return &Ledger{publisher: c.Publisher, store: c.Store, now: c.Now, zones: time.LoadLocation, log: c.Logger}
+	return &Ledger{publisher: c.Publisher, store: c.Store, now: c.Now, zones: time.LoadLocation, log: c.Logger,
+		progress: progress{asking: make(chan struct{}, 1)}}
 }
 
 // Head returns where the ledger stands.

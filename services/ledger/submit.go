@@ -119,7 +119,7 @@ func (l *Ledger) Await(ctx context.Context, t Ticket) (Fates, error) {
 	defer pause.Stop()
 	wait := 5 * time.Millisecond
 	for {
-		handled, err := l.store.Handled(ctx, t.Stream)
+		handled, err := l.handled(ctx, t.Stream, t.Last)
 		if err != nil && ctx.Err() == nil {
 			return Fates{}, Wrap(StoreDown, err, "await")
 		}
