@@ -80,7 +80,7 @@ func (r *Report) notes() []string {
 	notes := []string{
 		"Advice only: a weighbridge decides. Masses are the account's, with the tolerances of the loads behind them; defer to the manufacturer's plate and local rules.",
 		"Axles are worked out by statics: each tank's contents act at one point of the register, the truck stands level, and slurry that surges is not reckoned with. A load behind the rear axles lifts the front, which steers: the register knows no least mass for it.",
-		"Tare, permitted masses and places are those of the register at the time. Axles near each other count as one support that shares its load equally; a truck with more or fewer than two supports has no axle figures here.",
+		"Tare, permitted masses and places are those of the register at the time. Axles near each other count as one support that shares its load equally and is held against the sum of their permitted masses, no single one of them against its own; a truck with more or fewer than two supports has no axle figures here.",
 		"Only journeys are held against the limits: on site a truck may hold more and decant before it leaves. A journey counts by its largest gross.",
 		"What is left to a limit is rounded down to whole kilograms, and what is too much is rounded up: neither flatters. So a margin can be a kilogram less than the masses beside it, which are rounded to the nearest, seem to leave.",
 		"The largest further load is the same material at its typical slurry density in the debris tank; the first limit that it runs into governs. A negative figure is what must go.",
