@@ -44,7 +44,8 @@ func (s *site) standStill(ctx context.Context, found error) error {
 // halted returns the damage that was found, if any.
 func (s *site) halted() error {
 	if found := s.damage.Load(); found != nil {
-		return ledger.Wrap(ledger.Damaged, *found, "nothing is written while this is not repaired")
+		// Its whole text: those who are refused see what happened and what to do.
+		return ledger.Fail(ledger.Damaged, "nothing is written until this is repaired: %v", *found)
 	}
 	return nil
 }

@@ -228,7 +228,7 @@ func (l *Ledger) Head(ctx context.Context) (Head, error) {
 func (l *Ledger) Health(ctx context.Context) error {
 	if l.publisher != nil {
 		if err := l.publisher.Health(ctx); err != nil {
-			return Wrap(BrokerDown, err, "broker")
+			return refused(err, BrokerDown, "broker")
 		}
 	}
 	if err := l.store.Health(ctx); err != nil {

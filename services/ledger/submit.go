@@ -93,7 +93,7 @@ func (l *Ledger) Submit(ctx context.Context, msgs []Message) (Ticket, error) {
 	}
 	stream, err := l.publisher.Stream(ctx)
 	if err != nil {
-		return Ticket{}, Wrap(BrokerDown, err, "submit")
+		return Ticket{}, refused(err, BrokerDown, "submit")
 	}
 	seqs, err := l.publisher.Publish(ctx, msgs)
 	t := Ticket{Stream: stream, Seqs: seqs, Count: len(seqs)}
@@ -121,7 +121,7 @@ func (l *Ledger) Await(ctx context.Context, t Ticket) (Fates, error) {
 	for {
 		handled, err := l.handled(ctx, t.Stream, t.Last)
 		if err != nil && ctx.Err() == nil {
-			return Fates{}, Wrap(StoreDown, err, "await")
+			return Fates{}, refused(err, StoreDown, "await")
 		}
 		if err == nil && handled >= t.Last {
 			fates, err := l.store.Fates(ctx, t.Stream, t.First, t.Last)
@@ -235,7 +235,17 @@ func signed(entry uint64, author, note string) error {
 }
 
 func (l *Ledger) settle(ctx context.Context, entry uint64, action, author, note string) error {
-	return Wrap(StoreDown, l.store.Settle(ctx, entry, Settlement{At: l.now(), Action: action, Author: author, Note: note}), "settle entry %d", entry)
+	err := l.store.Settle(ctx, entry, Settlement{At: l.now(), Action: action, Author: author, Note: note})
+	return refused(err, StoreDown, "settle entry %d", entry)
+}
+
+// refused adds what was done to an error, but not to damage, which says itself what
+// was found and what to do.
+func refused(err error, code Code, format string, args ...any) error {
+	if CodeOf(err) == Damaged {
+		return err
+	}
+	return Wrap(code, err, format, args...)
 }
 
 func (l *Ledger) held(ctx context.Context, entry uint64) (Quarantined, error) {
