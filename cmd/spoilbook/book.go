@@ -18,6 +18,7 @@ type book interface {
 	Submit(ctx context.Context, msgs []ledger.Message) (ledger.Ticket, error)
 	Await(ctx context.Context, t ledger.Ticket) (ledger.Fates, error)
 	Events(ctx context.Context, q ledger.EventQuery) ([]ledger.Stored, error)
+	Sources(ctx context.Context, q ledger.SourceQuery) ([]ledger.SourceView, error)
 	Quarantine(ctx context.Context, q ledger.QuarantineQuery) ([]ledger.Quarantined, error)
 	Release(ctx context.Context, entry uint64, body []byte, author, note string) (ledger.Fates, error)
 	Dismiss(ctx context.Context, entry uint64, author, note string) error

@@ -22,6 +22,7 @@ const (
 	AwaitEvents  Operation = "await-events"
 	ListEvents   Operation = "list-events"
 	GetEvent     Operation = "get-event"
+	ListSources  Operation = "list-sources"
 
 	ListReports Operation = "list-reports"
 	RunReport   Operation = "run-report"
@@ -95,7 +96,7 @@ func ruleOf(op Operation) (rule, bool) {
 		return rule{roles: auditors()}, true
 	case Adjustment, IssueReport:
 		return rule{roles: desk()}, true
-	case ListQuarantine, GetQuarantine:
+	case ListQuarantine, GetQuarantine, ListSources:
 		return rule{roles: readers()}, true
 	case ReleaseQuarantine, DismissQuarantine:
 		return rule{roles: desk()}, true
@@ -111,7 +112,7 @@ func ruleOf(op Operation) (rule, bool) {
 
 // Operations lists every operation of the table.
 func Operations() []Operation {
-	return []Operation{Live, Ready, Metrics, Description, Head, SubmitEvents, AwaitEvents, ListEvents, GetEvent, ListReports, RunReport,
+	return []Operation{Live, Ready, Metrics, Description, Head, SubmitEvents, AwaitEvents, ListEvents, GetEvent, ListSources, ListReports, RunReport,
 		ListLines, ExplainLine, IssueReport, ListIssued, Adjustment, Postings, Rebuild, ListQuarantine, GetQuarantine, ReleaseQuarantine,
 		DismissQuarantine, SignIn, SignOut, Begin, WhoAmI, SetPassword, ListUsers, ChangeUser, ListTokens, MakeToken, RevokeToken}
 }

@@ -26,6 +26,7 @@ submit-events             -      s     s    y    y      -       y
 await-events              -      y     y    y    y      -       y
 list-events               -      -     t    y    y      y       y
 get-event                 -      -     y    y    y      y       y
+list-sources              -      -     -    y    y      y       y
 list-reports              -      y     y    y    y      y       y
 run-report                -      -     t    y    y      y       y
 list-lines                -      -     t    y    y      y       y

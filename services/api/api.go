@@ -109,6 +109,7 @@ func New(c Config) http.Handler {
 	a.UseMiddleware(s.permit)
 	s.addHealth(a)
 	s.addEvents(a)
+	s.addSources(a)
 	s.addReports(a)
 	s.addExplanations(a)
 	s.addIssued(a)

@@ -158,7 +158,7 @@ func problemStatuses(path string, op *huma.Operation) []int {
 	if op.RequestBody != nil {
 		out = append(out, http.StatusRequestTimeout, http.StatusRequestEntityTooLarge, http.StatusUnsupportedMediaType)
 	}
-	if strings.Contains(path, "{") || path == "/v1/fates" {
+	if strings.Contains(path, "{") || path == "/v1/fates" || path == "/v1/sources" {
 		out = append(out, http.StatusNotFound)
 	}
 	if strings.HasSuffix(path, "/release") || strings.HasSuffix(path, "/dismiss") || op.OperationID == "submit-events" || op.OperationID == "issue-report" {

@@ -71,6 +71,7 @@ func describeExamples(d *huma.OpenAPI) {
 		}
 	}
 	set("/v1/events/{position}", "200", event)
+	set("/v1/sources", "200", map[string]any{"sources": []any{exampleSource()}})
 	set("/v1/fates", "200", map[string]any{"recorded": 1, "duplicates": 0, "quarantined": 0, "position": 1})
 	set("/v1/head", "200", map[string]any{"position": 1, "rootPosition": 1, "root": hash, "at": at})
 	set("/v1/reports", "200", map[string]any{"reports": []any{"water"}, "formats": []any{"json"}})

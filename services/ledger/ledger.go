@@ -183,6 +183,7 @@ type Store interface {
 	Quarantine(ctx context.Context, q QuarantineQuery) ([]Quarantined, error)
 	Settle(ctx context.Context, entry uint64, s Settlement) error
 	Blocks(ctx context.Context, each func(position uint64, root [32]byte) error) error
+	Tracker
 	Health(ctx context.Context) error
 }
 
