@@ -114,6 +114,7 @@ type Load struct {
 	HasRoom bool // Room could be worked out
 
 	volume volumeRoom
+	key    string // its line's name
 }
 
 // volumeRoom is what the room by the volume was worked out with.

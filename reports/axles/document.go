@@ -222,7 +222,7 @@ func (r *Report) loadTable() reports.Table {
 			further = leftCell(&l.Room.MassG)
 		}
 		cells = append(cells, further, reports.T(string(l.Room.Governs)), leftCell(l.Room.FrontG), leftCell(l.Room.RearG), leftCell(l.Room.GrossG), leftCell(l.Room.VolumeG))
-		rows = append(rows, reports.Row{Key: l.key(), Cells: append(cells, l.Weight.limitCells()...), Cites: l.Entry.Positions})
+		rows = append(rows, reports.Row{Key: l.key, Cells: append(cells, l.Weight.limitCells()...), Cites: l.Entry.Positions})
 	}
 	return reports.Table{Name: loadTableName, Title: "The largest further load after each load, and what governs it",
 		Note: "For the same material at its typical slurry density, to be carried on the road as it is.", Columns: cols,

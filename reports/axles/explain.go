@@ -20,8 +20,6 @@ const (
 
 func (d *Day) key() string { return d.Date + "/" + string(d.Truck) }
 
-func (l *Load) key() string { return l.Entry.Ref().String() }
-
 // Explain returns how a line came about: what went into each tank and out of it, the
 // masses by the moments of statics, what is left to each limit and, of a load, the room
 // for more; of a group of axles the bridge formula; of a truck its payload and tank.
@@ -36,7 +34,7 @@ func (r *Report) Explain(table, key string) (reports.Explanation, bool) {
 	case dayTableName:
 		found = !r.Narrowed && explain(r.Days, key, (*Day).key, x.day)
 	case loadTableName:
-		found = explain(r.Loads, key, (*Load).key, x.load)
+		found = explain(r.Loads, key, func(l *Load) string { return l.key }, x.load)
 	case truckTableName:
 		found = explain(r.Trucks, key, func(t *Truck) string { return string(t.ID) }, x.truck)
 	}

@@ -149,7 +149,7 @@ func (w *walk) closeDay() {
 // load adds the truck after a load, with the room that is left for more of the same
 // material at its typical slurry density.
 func (w *walk) load(e *reports.Entry, b events.LoadCollected) {
-	l := Load{Entry: e, Weight: w.weight(e.Occurred)}
+	l := Load{Entry: e, Weight: w.weight(e.Occurred), key: e.Ref().String()}
 	if doc, ok := w.j.Book.Truck(w.id, e.Occurred); ok && l.Weight.Why == "" {
 		l.volume = volumeRoom{material: b.Material, capacityL: doc.DebrisCapacityL, densityKgPerM3: tank.DefaultSlurryDensityKgPerM3, assumed: true}
 		if m, ok := w.j.Book.Material(b.Material, e.Occurred); ok && m.SlurryDensityKgPerM3 > 0 {

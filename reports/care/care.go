@@ -123,6 +123,7 @@ type Row struct {
 	Cites       []uint64
 
 	rule   int         // index of Rule, for the order
+	key    string      // its line's name
 	lo, hi events.Time // where its record was looked for, both included
 }
 
@@ -169,6 +170,7 @@ func Compute(j *reports.Journal, q reports.Request, o Options) *Report {
 	slices.SortStableFunc(r.Rows, func(a, b Row) int {
 		return cmp.Or(cmp.Compare(a.Day, b.Day), cmp.Compare(a.Truck, b.Truck), cmp.Compare(a.DueBy.UnixMS, b.DueBy.UnixMS), cmp.Compare(a.rule, b.rule))
 	})
+	r.nameRows()
 	slices.SortStableFunc(r.Records, func(a, b Record) int {
 		return cmp.Or(cmp.Compare(a.Entry.Occurred.UnixMS, b.Entry.Occurred.UnixMS), cmp.Compare(a.Entry.Truck, b.Entry.Truck))
 	})

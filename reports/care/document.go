@@ -63,7 +63,6 @@ func (r *Report) rowTable() reports.Table {
 		reports.InstantColumn("done", "Done"), reports.TextColumn("by", "By"), reports.TextColumn("detail", "Remarks"),
 		late,
 	}
-	keys := r.keys()
 	rows := []reports.Row{}
 	for i := range r.Rows {
 		w := &r.Rows[i]
@@ -74,7 +73,7 @@ func (r *Report) rowTable() reports.Table {
 		if w.Done != nil {
 			done, by = reports.At(w.Done.Occurred), reports.T(string(w.Done.Operator))
 		}
-		rows = append(rows, reports.Row{Key: keys[i], Cites: w.Cites, Cells: []reports.Cell{reports.T(w.Day), reports.T(string(w.Truck)), reports.T(string(w.Rule.Task)),
+		rows = append(rows, reports.Row{Key: w.key, Cites: w.Cites, Cells: []reports.Cell{reports.T(w.Day), reports.T(string(w.Truck)), reports.T(string(w.Rule.Task)),
 			reports.T(string(w.State)), reports.At(w.From), reports.At(w.DueBy), reports.T(w.Why), done, by, reports.T(w.Detail), lateBy}})
 	}
 	return reports.Table{Name: rowTableName, Title: "What was due, and what became of it",

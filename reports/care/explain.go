@@ -21,10 +21,10 @@ const (
 	ruleTableName   = "Rules"
 )
 
-// keys names the rows: day, truck, task and, where a task is due several times a day,
-// when it became due. Of several with all that the same the second ends in /2.
-func (r *Report) keys() []string {
-	keys, taken := make([]string, len(r.Rows)), map[string]int{}
+// nameRows names the rows: day, truck, task and, where a task is due several times a
+// day, when it became due. Of several with all that the same the second ends in /2.
+func (r *Report) nameRows() {
+	taken := map[string]int{}
 	for i := range r.Rows {
 		w := &r.Rows[i]
 		k := w.Day + "/" + string(w.Truck) + "/" + string(w.Rule.Task)
@@ -34,14 +34,11 @@ func (r *Report) keys() []string {
 		if taken[k]++; taken[k] > 1 {
 			k += fmt.Sprintf("/%d", taken[k])
 		}
-		keys[i] = k
+		w.key = k
 	}
-	return keys
 }
 
 func (it *Item) key() string { return it.Check.Ref().String() + "/" + itemKey(it.Name) }
-
-func (rec *Record) key() string { return rec.Entry.Ref().String() }
 
 func (r *Rule) key() string { return string(r.Task) + "/" + string(r.When) }
 
@@ -52,8 +49,8 @@ func (r *Report) Explain(table, key string) (reports.Explanation, bool) {
 	x := &exposition{r: r, Explanation: reports.Explanation{Report: "care", Table: table, Key: key}}
 	switch table {
 	case rowTableName:
-		for i, k := range r.keys() {
-			if k == key {
+		for i := range r.Rows {
+			if r.Rows[i].key == key {
 				x.row(&r.Rows[i])
 			}
 		}
@@ -69,7 +66,7 @@ func (r *Report) Explain(table, key string) (reports.Explanation, bool) {
 		}
 	case recordTableName:
 		for i := range r.Records {
-			if r.Records[i].key() == key {
+			if r.Records[i].key == key {
 				x.record(&r.Records[i])
 			}
 		}

@@ -93,7 +93,7 @@ func TestExplainReadings(t *testing.T) {
 	hot.OilDegC = of(81)
 	r, _ := readings(t, Options{}, hot, events.CareRecorded{Task: events.VacuumPumpFlushed, DurationMS: 9_500})
 	explained(t, r)
-	e, _ := r.Explain("Care records", r.Records[0].key())
+	e, _ := r.Explain("Care records", r.Records[0].key)
 	for _, want := range []string{": 28 − (24) = 4 kPa\n", ": 28 − (24) − 3 = 1 kPa\n", ": (28 − (24)) × 100 − 5 × (28) = 260\n", ": 81 − 80 = 1 °C\n", ": 28 − 104.365 = -76.365 kPa\n"} {
 		if !strings.Contains(steps(e), want) {
 			t.Errorf("no step %q in\n%s", want, steps(e))
@@ -102,7 +102,7 @@ func TestExplainReadings(t *testing.T) {
 	if !strings.Contains(e.Says, "oil hot; gauges disagree") {
 		t.Errorf("it says %q", e.Says)
 	}
-	e, _ = r.Explain("Care records", r.Records[1].key())
+	e, _ = r.Explain("Care records", r.Records[1].key)
 	if !strings.HasSuffix(steps(e), "below zero it is odd: 5 − 9.5 = -4.5 s") {
 		t.Errorf("steps\n%s", steps(e))
 	}

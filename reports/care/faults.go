@@ -18,6 +18,8 @@ type Record struct {
 	// both were read; nil otherwise.
 	DifferenceKPa *int64
 	Judgement     string // what is odd about it; "" when nothing is
+
+	key string // its line's name
 }
 
 // Item is a line of a pre-start check that was not in order.
@@ -125,7 +127,7 @@ func (c *truckCare) readRecords() {
 		if !ok || !c.wants(e) {
 			continue
 		}
-		rec := Record{Entry: e, Task: task}
+		rec := Record{Entry: e, Task: task, key: e.Ref().String()}
 		if b, ok := e.Body.(events.CareRecorded); ok {
 			odd := slices.Concat(c.judgeOil(e, b), c.judgeFlush(e, b), c.judgeVacuum(e, b))
 			if b.FilterDamaged {

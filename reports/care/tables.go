@@ -129,7 +129,7 @@ func (r *Report) recordTable() reports.Table {
 		rec := &r.Records[i]
 		e := rec.Entry
 		cells := []reports.Cell{reports.At(e.Occurred), reports.T(string(e.Truck)), reports.T(string(rec.Task)), reports.T(string(e.Operator))}
-		rows = append(rows, reports.Row{Cells: append(cells, rec.readings()...), Cites: e.Positions, Key: rec.key()})
+		rows = append(rows, reports.Row{Cells: append(cells, rec.readings()...), Cites: e.Positions, Key: rec.key})
 	}
 	return reports.Table{Name: recordTableName, Title: "Every check and care entry, with what was read", Empty: "No check and no care is on record.",
 		Columns: cols, Rows: reports.RowsOf(rows), Cited: true, Backing: true}
