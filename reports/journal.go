@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"sort"
 
 	"spoilbook/events"
 	"spoilbook/events/chain"
@@ -103,6 +104,21 @@ func (j *Journal) Trucks() []events.TruckID {
 // Entries returns the effective entries of a truck in the order they occurred.
 // The caller must not change them.
 func (j *Journal) Entries(id events.TruckID) []Entry { return j.trucks[id] }
+
+// Until returns the journal of what had occurred by a moment, that moment included: of each truck and of the
+// office the entries up to it. Register, findings and counts are the whole journal's.
+func (j *Journal) Until(at events.Time) *Journal {
+	until := func(list []Entry) []Entry {
+		n := sort.Search(len(list), func(i int) bool { return at.Before(list[i].Occurred) })
+		return list[:n:n]
+	}
+	k := *j
+	k.Office, k.trucks = until(j.Office), make(map[events.TruckID][]Entry, len(j.trucks))
+	for id, list := range j.trucks {
+		k.trucks[id] = until(list)
+	}
+	return &k
+}
 
 // Recorded returns the event at a position, or nil when it was not loaded.
 func (j *Journal) Recorded(position uint64) *events.Recorded { return j.recorded[position] }

@@ -36,6 +36,8 @@ func Fold(j *reports.Journal, truck events.TruckID, o Options) *Account {
 	f.revise(nil)
 	f.dockets(entries)
 	a := f.account
+	held := f.heldDoubt()
+	a.DebrisToleranceG, a.DebrisToleranceML = held.mass.root(), held.volume.root()
 	a.Debris, a.FreshML = slices.Clone(f.parcels), f.freshML
 	slices.SortStableFunc(a.Movements, func(x, y Movement) int { return cmp.Compare(x.At.UnixMS, y.At.UnixMS) })
 	slices.SortFunc(a.balances, func(x, y Balance) int { return cmp.Compare(x.Account, y.Account) })

@@ -106,7 +106,9 @@ type Account struct {
 	Movements []Movement
 	Findings  []reports.Finding // of the whole history, sorted; a report picks those of its period
 	Debris    Contents          // what the debris tank holds after the last entry
-	FreshML   int64             // what the fresh tank holds after the last entry
+	// How certain that is as a whole: two standard uncertainties of its mass and volume.
+	DebrisToleranceG, DebrisToleranceML int64
+	FreshML                             int64 // what the fresh tank holds after the last entry
 
 	balances []Balance
 }
