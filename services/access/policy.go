@@ -32,6 +32,7 @@ const (
 	ListIssued  Operation = "list-issued"
 	Adjustment  Operation = "adjustment"
 	Postings    Operation = "postings"
+	YardNow     Operation = "yard" // how trucks stand now
 	Rebuild     Operation = "rebuild"
 
 	ListQuarantine    Operation = "list-quarantine"
@@ -90,7 +91,7 @@ func ruleOf(op Operation) (rule, bool) {
 		return rule{roles: people(), bound: true}, true
 	case GetEvent: // which of them, MaySee says
 		return rule{roles: people()}, true
-	case RunReport, ListLines, ExplainLine:
+	case RunReport, ListLines, ExplainLine, YardNow:
 		return rule{roles: people(), bound: true}, true
 	case ListIssued, Postings:
 		return rule{roles: auditors()}, true
@@ -113,7 +114,7 @@ func ruleOf(op Operation) (rule, bool) {
 // Operations lists every operation of the table.
 func Operations() []Operation {
 	return []Operation{Live, Ready, Metrics, Description, Head, SubmitEvents, AwaitEvents, ListEvents, GetEvent, ListSources, ListReports, RunReport,
-		ListLines, ExplainLine, IssueReport, ListIssued, Adjustment, Postings, Rebuild, ListQuarantine, GetQuarantine, ReleaseQuarantine,
+		ListLines, ExplainLine, IssueReport, ListIssued, Adjustment, Postings, YardNow, Rebuild, ListQuarantine, GetQuarantine, ReleaseQuarantine,
 		DismissQuarantine, SignIn, SignOut, Begin, WhoAmI, SetPassword, ListUsers, ChangeUser, ListTokens, MakeToken, RevokeToken}
 }
 

@@ -34,6 +34,7 @@ explain-line              -      -     t    y    y      y       y
 issue-report              -      -     -    -    y      -       y
 list-issued               -      -     -    -    y      y       y
 adjustment                -      -     -    -    y      -       y
+yard                      -      -     t    y    y      y       y
 postings                  -      -     -    -    y      y       y
 rebuild                   -      -     -    -    -      y       y
 list-quarantine           -      -     -    y    y      y       y

@@ -116,6 +116,7 @@ func New(c Config) http.Handler {
 	s.addQuarantine(a)
 	s.addPostings(a)
 	s.addPeople(a)
+	s.addYard(a)
 	router.GET("/metrics", s.permitRoute(access.Metrics, gin.WrapH(promhttp.HandlerFor(c.Registry, promhttp.HandlerOpts{}))))
 	router.GET("/openapi.json", s.permitRoute(access.Description, s.description(a)))
 	return router

@@ -93,6 +93,10 @@ func describeExamples(d *huma.OpenAPI) {
 	set("/health/live", "200", map[string]any{"status": "live", "version": d.Info.Version})
 	set("/health/ready", "200", map[string]any{"status": "ready", "version": d.Info.Version})
 	describePeople(d, set)
+	set("/v1/yard", "200", map[string]any{"at": at, "position": 12, "trucks": []any{map[string]any{"truck": "TM-01", "name": "Heron", "where": "at-site", "whereSince": at, "job": "J-1",
+		"shiftSince": at, "doing": "on-site", "doingSince": at, "debrisTank": map[string]any{"volumeML": 6320000, "toleranceML": 51668, "capacityML": 8000000, "massG": 8848000, "freeWaterML": 1900000},
+		"freshTank": map[string]any{"volumeML": 640000, "capacityML": 2000000, "massG": 640000}, "lastHeard": at, "position": 12, "openSeriousFindings": 0,
+		"next": []any{map[string]any{"what": "decant-first", "urgency": "soon", "text": "the debris tank is 86 % full", "positions": []any{12}}}}}})
 	body := func(path string, example map[string]any) {
 		d.Paths[path].Post.RequestBody.Content["application/json"].Example = example
 	}

@@ -90,8 +90,9 @@ func TestEveryLineOfTheDaysIsExplained(t *testing.T) {
 	}
 }
 
-// The same for the demo's month.
-func TestEveryLineOfTheMonthIsExplained(t *testing.T) {
+// monthBook is a ledger that holds the demo's month.
+func monthBook(t *testing.T) *ledger.Ledger {
+	t.Helper()
 	month, err := demo.Build()
 	if err != nil {
 		t.Fatal(err)
@@ -108,7 +109,12 @@ func TestEveryLineOfTheMonthIsExplained(t *testing.T) {
 				Occurred: e.Occurred, Recorded: time.UnixMilli(e.Occurred.UnixMS), Body: body, Hash: chain.LeafHash(body)})
 		}
 	}
-	book := (&day{}).ledger(t, sent)
+	return (&day{}).ledger(t, sent)
+}
+
+// The same for the demo's month.
+func TestEveryLineOfTheMonthIsExplained(t *testing.T) {
+	book := monthBook(t)
 	period, err := book.PeriodOf("2026-10-01", "2026-10-31", demo.ZoneName)
 	if err != nil {
 		t.Fatal(err)
