@@ -2,10 +2,12 @@ package naive_test
 
 import (
 	"fmt"
+	"math/big"
 
 	"pgregory.net/rapid"
 
 	"spoilbook/events"
+	"spoilbook/reports/naive"
 )
 
 func (s *teller) volume(most int64) *events.Volume {
@@ -87,6 +89,59 @@ func (s *teller) tip(where events.FacilityID) {
 	s.sayAt(occurred, "", b)
 }
 
+// giveBack returns spoil of one of the tips so far, most often of the last one, and
+// now and then of none or at a facility that the tip was not at.
+func (s *teller) giveBack(where events.FacilityID) {
+	from, to, occurred := s.interval(15 * minute)
+	s.now = to.UnixMS
+	b := events.SpoilReturned{Start: from, End: to, Facility: where, Reason: events.RefusedContents, Tip: events.Ref{Source: events.TruckSource(truck), ID: "E9999"}}
+	tips := []events.Event{}
+	for _, e := range s.said {
+		if e.Kind() == events.KindSpoilTipped {
+			tips = append(tips, e)
+		}
+	}
+	if len(tips) > 0 && !s.chance(5) {
+		of := tips[len(tips)-1]
+		if s.chance(25) {
+			of = pick(s, "of tip", tips...)
+		}
+		b.Tip = of.Ref()
+		if !s.chance(5) {
+			b.Facility = of.Body.(events.SpoilTipped).Facility
+		}
+	}
+	switch evenly(s.t, "how much back", 0, 4) {
+	case 0, 1:
+		b.Whole = true
+	case 2:
+		b.Volume = s.volume(1_500_000)
+	case 3:
+		b.Mass = &events.Mass{MassG: s.volume(2_500_000).VolumeML, Basis: events.Measured}
+	case 4:
+		b.PortionPPM = evenly(s.t, "portion back", 1, 1_000_000)
+	}
+	s.sayAt(occurred, "", b)
+}
+
+// tellTwin tells what another truck with the same number plate did meanwhile: loads
+// that are known by mass and volume, and tips of the whole tank.
+func (s *teller) tellTwin() []events.Event {
+	list := []events.Event{}
+	for at := s.start.unixMS; s.chance(70) && len(list) < 12; at += hour {
+		volume := evenly(s.t, "twin mL", 1000, 3_000_000)
+		var body events.Body = events.LoadCollected{Start: s.time(at - minute), End: s.time(at), Material: "M-GRIT",
+			SlurryVolume: &events.Volume{VolumeML: volume, Basis: events.Measured}, SlurryMass: &events.Mass{MassG: volume * 6 / 5, Basis: events.Measured}}
+		if s.chance(30) {
+			body = events.SpoilTipped{Start: s.time(at - minute), End: s.time(at), Facility: "F-PIT", Whole: true}
+		}
+		seq := uint64(len(list) + 1)
+		list = append(list, events.Event{ID: fmt.Sprint("T", seq), Source: events.TruckSource(twin), Seq: seq, Occurred: s.time(at), Truck: twin,
+			Job: "J-1", Operator: "OP-2", Origin: events.FromCrew, Body: body})
+	}
+	return list
+}
+
 func (s *teller) refill() {
 	from, to, occurred := s.interval(20 * minute)
 	b := events.WaterRefilled{Start: from, End: to, WaterSource: pick(s, "source", events.WaterSourceID("S-MAINS"), "S-UNKNOWN")}
@@ -111,8 +166,34 @@ func (s *teller) use(job events.JobID) {
 		Volume: *s.volume(400_000), IntoDebrisTank: s.chance(50)})
 }
 
+// gauge reads a level as a volume or in millimetres, at random or near what a tank of
+// so much would show, so that some lie within the tolerance.
 func (s *teller) gauge(tank events.Tank) {
+	if s.chance(25) {
+		level := evenly(s.t, "level", 0, 1900)
+		s.say("", events.TankGauged{Tank: tank, LevelMM: &level})
+		return
+	}
+	if held, ok := s.guess(tank); ok && s.chance(60) {
+		off := evenly(s.t, "off", -80, 80)
+		v := events.Volume{VolumeML: max(1, held*(1000+off)/1000), Basis: events.Measured}
+		v.ToleranceML = pick(s, "gauge tolerance", 0, v.VolumeML/40)
+		s.say("", events.TankGauged{Tank: tank, Volume: v})
+		return
+	}
 	s.say("", events.TankGauged{Tank: tank, Volume: *s.volume(pick(s, "most", int64(0), 2_000_000, 6_000_000))})
+}
+
+// guess returns what a tank holds by what was said so far.
+func (s *teller) guess(which events.Tank) (ml int64, ok bool) {
+	l := naive.Ledger{Entries: s.said, Revisions: registers(s.time(s.start.unixMS))}
+	t, _ := l.TankAfter(len(s.said), naive.Options{})
+	held := t.FreshML
+	if which == events.DebrisTank {
+		held = t.VolumeML()
+	}
+	ml = new(big.Int).Quo(held.Num(), held.Denom()).Int64()
+	return ml, ml > 1000
 }
 
 // dockets come days later: one for most tips, and some for the wrong one, twice
@@ -126,7 +207,7 @@ func (s *teller) dockets() {
 		}
 		for range pick(s, "dockets", 1, 1, 1, 2) {
 			s.wait(hour)
-			b := events.DocketReceived{Tip: e.Ref(), Facility: tip.Facility, Number: fmt.Sprint("D", len(s.said)), WeighedAt: tip.End,
+			b := events.DocketReceived{Tip: e.Ref(), Facility: tip.Facility, Number: fmt.Sprint("D", len(s.said)), WeighedAt: s.time(tip.End.UnixMS + pick(s, "weighed later", 0, 0, 30*minute, 24*hour)),
 				NetG: evenly(s.t, "net", 0, 400) * 20_000, ScaleIntervalG: 20_000}
 			if s.chance(5) {
 				b.Facility = "F-OTHER"

@@ -14,26 +14,42 @@ import (
 // compareContents compares the debris tank parcel by parcel. A parcel that one
 // side no longer has is nothing.
 func compareContents(g judge, got, want naive.Tank, b bound) {
-	held := map[events.Ref]*naive.Parcel{}
-	for i := range got.Parcels {
-		held[got.Parcels[i].Entry] = &got.Parcels[i]
-	}
+	held := merged(got.Parcels)
+	parcels := map[events.Ref]float64{} // what was given back of a load is a parcel of its own
 	for _, p := range want.Parcels {
-		q := held[p.Entry]
+		parcels[p.Entry]++
+	}
+	for ref, p := range merged(want.Parcels) {
+		q := held[ref]
 		if q == nil {
 			q = &naive.Parcel{Amount: amount(0, 0), Job: p.Job, Material: p.Material}
 		}
 		if q.Job != p.Job || q.Material != p.Material {
 			g.t.Fatalf("%s\nparcel %s is of %s, %s in production; want %s, %s", g.what, p.Entry, p.Job, p.Material, q.Job, q.Material)
 		}
-		g.within("solids held", q.SolidsG, p.SolidsG.Num().Int64(), b.parcel)
-		g.within("water held", q.WaterG, p.WaterG.Num().Int64(), b.parcel)
-		delete(held, p.Entry)
+		g.within("solids held", q.SolidsG, p.SolidsG.Num().Int64(), b.parcel*parcels[ref])
+		g.within("water held", q.WaterG, p.WaterG.Num().Int64(), b.parcel*parcels[ref])
+		delete(held, ref)
 	}
 	for _, q := range held {
 		g.within("solids held", q.SolidsG, 0, b.parcel)
 		g.within("water held", q.WaterG, 0, b.parcel)
 	}
+}
+
+// merged returns the parcels by the entry that first brought them, those of one entry
+// together.
+func merged(list []naive.Parcel) map[events.Ref]*naive.Parcel {
+	by := map[events.Ref]*naive.Parcel{}
+	for _, p := range list {
+		q := by[p.Entry]
+		if q == nil {
+			by[p.Entry] = &p
+			continue
+		}
+		q.SolidsG, q.WaterG = new(big.Rat).Add(q.SolidsG, p.SolidsG), new(big.Rat).Add(q.WaterG, p.WaterG)
+	}
+	return by
 }
 
 // compareOutcome compares what the last entry did.
@@ -79,10 +95,33 @@ func compareOutcome(g judge, j *reports.Journal, out naive.Outcome, a *tank.Acco
 		if body.PortionPPM != 0 {
 			g.within("portion tipped", out.Moved.MassG(), p.MassG(), 0.5)
 		}
+	case events.SpoilRefused:
+		p := a.Refusals[len(a.Refusals)-1]
+		g.within("mass at the gate", out.Before.Held().MassG(), p.Held.MassG(), 0)
+	case events.SpoilReturned:
+		compareReturn(g, j, out, &a.Returns[len(a.Returns)-1], b)
 	case events.TankGauged:
 		p := a.Gauges[len(a.Gauges)-1]
+		if p.Unusable {
+			break
+		}
 		g.within("gauged account", out.AccountML, p.AccountML, b.total)
 	}
+}
+
+// compareReturn compares what a facility gave back.
+func compareReturn(g judge, j *reports.Journal, out naive.Outcome, r *tank.Return, b bound) {
+	g.within("solids given back", out.Moved.SolidsG, r.SolidsG, b.beyond)
+	g.within("water given back", out.Moved.WaterG, r.WaterG, b.beyond)
+	g.within("solids given back and not tipped", out.Unheld.SolidsG, r.UntippedSolidsG, b.beyond)
+	g.within("water given back and not tipped", out.Unheld.WaterG, r.UntippedWaterG, b.beyond)
+	volume := naive.Tank{Parcels: out.Parts}.VolumeML()
+	g.within("volume given back", volume, r.VolumeML, 1.51+2*b.beyond+float(out.Unheld.SolidsG)*0.0002)
+	if positive(out.Unheld.MassG()) {
+		out.Parts = out.Parts[:len(out.Parts)-1] // nobody's, and in no share
+	}
+	compareShares(g, j, out, r.Shares, b)
+	g.exact("shares and what was not tipped", sumOf(r.Shares)+r.UntippedSolidsG+r.UntippedWaterG, r.MassG())
 }
 
 func positive(r *big.Rat) bool { return r.Sign() > 0 }
@@ -98,22 +137,27 @@ func sumOf(shares []tank.Share) (massG int64) {
 func compareShares(g judge, j *reports.Journal, out naive.Outcome, shares []tank.Share, b bound) {
 	byEntry, byJob := map[events.Ref]tank.Share{}, map[events.JobID]int64{}
 	for _, s := range shares {
-		byEntry[j.Recorded(s.Position).Ref()] = s
+		ref := j.Recorded(s.Position).Ref()
+		sum := byEntry[ref]
+		byEntry[ref] = tank.Share{SolidsG: sum.SolidsG + s.SolidsG, WaterG: sum.WaterG + s.WaterG, VolumeML: sum.VolumeML + s.VolumeML}
 		byJob[s.Job] += s.MassG()
 	}
-	exactByJob, parcels := map[events.JobID]*big.Rat{}, map[events.JobID]float64{}
+	exactByJob, parcels, of := map[events.JobID]*big.Rat{}, map[events.JobID]float64{}, map[events.Ref]float64{}
 	for _, p := range out.Parts {
-		s := byEntry[p.Entry]
-		delete(byEntry, p.Entry)
-		g.within("solids of a share", p.SolidsG, s.SolidsG, b.parcel)
-		g.within("water of a share", p.WaterG, s.WaterG, b.parcel)
-		// To a millilitre by largest remainder, of a whole that is rounded itself.
-		g.within("volume of a share", p.VolumeML(), s.VolumeML, 1.51+2*b.parcel)
+		of[p.Entry]++
 		if exactByJob[p.Job] == nil {
 			exactByJob[p.Job] = new(big.Rat)
 		}
 		exactByJob[p.Job].Add(exactByJob[p.Job], p.MassG())
 		parcels[p.Job]++
+	}
+	for ref, p := range merged(out.Parts) {
+		s := byEntry[ref]
+		delete(byEntry, ref)
+		g.within("solids of a share", p.SolidsG, s.SolidsG, b.parcel*of[ref])
+		g.within("water of a share", p.WaterG, s.WaterG, b.parcel*of[ref])
+		// To a millilitre by largest remainder, of a whole that is rounded itself.
+		g.within("volume of a share", p.VolumeML(), s.VolumeML, 1.51+2*b.parcel*of[ref])
 	}
 	if len(byEntry) != 0 {
 		g.t.Fatalf("%s\nproduction has shares of %v, which the tank did not hold", g.what, slices.Collect(maps.Keys(byEntry)))
@@ -128,7 +172,10 @@ func compareShares(g judge, j *reports.Journal, out naive.Outcome, shares []tank
 // that of one rounded down, so that no two are further apart than a gram from their
 // exact shares of the whole that was taken.
 func largestRemainders(g judge, j *reports.Journal, out naive.Outcome, shares []tank.Share) {
-	byEntry := map[events.Ref]naive.Amount{}
+	byEntry, parcels := map[events.Ref]naive.Amount{}, map[events.Ref]int{}
+	for _, p := range out.Before.Parcels {
+		parcels[p.Entry]++
+	}
 	taken, held := amount(0, 0), out.Before.Held()
 	for _, s := range shares {
 		byEntry[j.Recorded(s.Position).Ref()] = amount(s.SolidsG, s.WaterG)
@@ -141,6 +188,9 @@ func largestRemainders(g judge, j *reports.Journal, out naive.Outcome, shares []
 		}
 		var least, most *big.Rat
 		for _, p := range out.Before.Parcels {
+			if parcels[p.Entry] > 1 { // a share does not say which of them it is of
+				continue
+			}
 			off := new(big.Rat).Mul(of(p.Amount), new(big.Rat).Quo(of(taken), of(held)))
 			if s, ok := byEntry[p.Entry]; ok {
 				off.Sub(of(s), off)
@@ -154,7 +204,7 @@ func largestRemainders(g judge, j *reports.Journal, out naive.Outcome, shares []
 				most = off
 			}
 		}
-		if most.Sub(most, least).Cmp(big.NewRat(1, 1)) > 0 {
+		if most != nil && most.Sub(most, least).Cmp(big.NewRat(1, 1)) > 0 {
 			g.t.Fatalf("%s\nthe %s taken is not divided by largest remainder: two shares are %s g apart", g.what, phase, most.FloatString(3))
 		}
 	}
@@ -204,10 +254,22 @@ func compareDocket(g judge, before, after *tank.Account) {
 	}
 	var more int64
 	if counts {
-		more = body.NetG - tipped.MassG()
+		var before, ever int64 // given back when it weighed, and ever
+		for i := range after.Returns {
+			r := &after.Returns[i]
+			b := r.Entry.Body.(events.SpoilReturned)
+			if b.Tip != body.Tip || b.Facility != body.Facility || r.Entry.Occurred.Before(tipped.Entry.Occurred) {
+				continue
+			}
+			ever += sumOf(r.Shares)
+			if b.End.UnixMS <= body.WeighedAt.UnixMS {
+				before += sumOf(r.Shares)
+			}
+		}
+		more = body.NetG - (tipped.MassG() - before)
 		g.exact("difference of a docket", d.DifferenceG, more)
 		mass, basis := tipped.SettledMassG()
-		g.exact("settled mass", mass, body.NetG)
+		g.exact("settled mass", mass, max(0, body.NetG-(ever-before)))
 		if basis != events.Measured {
 			g.t.Fatalf("%s\nthe settled mass is %s", g.what, basis)
 		}
@@ -236,10 +298,25 @@ func compareWhole(g judge, whole, truth *tank.Account) {
 	g.exact("solids in the debris tank", whole.Balance(tank.DebrisTank).SolidsG, whole.Debris.SolidsG())
 	g.exact("water in the debris tank", whole.Balance(tank.DebrisTank).WaterG, whole.Debris.WaterG())
 	g.exact("fresh water", whole.Balance(tank.FreshTank).WaterG, whole.FreshML)
+	for i := range whole.Refusals {
+		next := -1
+		for k := len(whole.Tips) - 1; k >= 0 && whole.Refusals[i].Entry.Occurred.Before(whole.Tips[k].Entry.Occurred); k-- {
+			next = k
+		}
+		if r := &whole.Refusals[i]; r.NextTip != next && !tiedWithATip(r, whole) {
+			g.t.Fatalf("%s: the load refused at %s went to tip %d; want %d", g.what, r.Entry.Occurred, r.NextTip, next)
+		}
+	}
 	for i := range whole.Loads {
 		g.exact("mass after load", whole.Loads[i].After.MassG(), truth.Loads[i].After.MassG())
 	}
 	for i := range whole.Tips {
 		g.exact("mass tipped", whole.Tips[i].MassG(), truth.Tips[i].MassG())
 	}
+}
+
+// tiedWithATip reports whether a tip has the time of a refusal, when their numbers and
+// not their times say which came first.
+func tiedWithATip(r *tank.Refusal, a *tank.Account) bool {
+	return slices.ContainsFunc(a.Tips, func(t tank.Tip) bool { return t.Entry.Occurred.UnixMS == r.Entry.Occurred.UnixMS })
 }

@@ -160,8 +160,16 @@ func (s *teller) facility() {
 	if s.chance(15) {
 		s.idle()
 	}
+	if s.chance(12) {
+		s.say("", events.SpoilRefused{Facility: where, Reason: events.RefusedTooWet})
+		s.wait(10 * minute)
+	}
 	for range pick(s, "tips", 1, 1, 1, 1, 0, 2) {
 		s.tip(where)
+		s.wait(10 * minute)
+	}
+	for range pick(s, "returns", 0, 0, 0, 1, 1, 2) {
+		s.giveBack(where)
 		s.wait(10 * minute)
 	}
 	if s.chance(15) {

@@ -20,8 +20,13 @@
 //
 // Where the rules leave a choice open this package makes the one that production
 // documents. How far instruments can be trusted is not asked: that a gauge
-// contradicts the account is told to it. Levels, and spoil that a facility refuses
-// or gives back, are not told of.
+// contradicts the account is told to it. A level it turns into a volume by itself.
+//
+// The days have loads refused at the gate and spoil given back in part, whole, beyond
+// what was tipped and of tips that never were; gauges within their tolerance and
+// beyond it; a truck whose capacity the register changes, and whose successor carries
+// on under the same number plate; and another truck with that plate, whose entries are
+// its own.
 //
 // Two exact amounts that production keeps in whole grams differ by its rounding
 // alone, for which there are two bounds:
@@ -34,5 +39,6 @@
 //     scaled by what is left of it, and shifts the others by no more than e
 //     together, because the shares of a removal sum to the removal whatever the
 //     contents are. Errors thus add up over the operations since the tank was last
-//     empty, and vanish when it is emptied.
+//     empty, and vanish when it is emptied. What a facility gives back brings the
+//     errors back that its tip took along.
 package naive

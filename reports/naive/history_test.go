@@ -15,7 +15,10 @@ import (
 // slack is how far production's whole grams may have drifted from the exact
 // history: of the contents, as the sum over parcels and phases, and of the masses
 // of all accounts.
-type slack struct{ held, accounts float64 }
+type slack struct {
+	held, accounts float64
+	there          map[events.Ref]float64 // of what each tip brought
+}
 
 // grow adds what one entry can add. Contents that are off by held grams in all
 // stay so when a part of given size leaves them: each parcel's error shrinks with
@@ -45,14 +48,32 @@ func (s *slack) grow(out naive.Outcome, b bound, contradicts bool) {
 		s.held += turbid + parts
 	case events.SpoilTipped:
 		s.accounts += sensitive(float(out.Unheld.MassG()), held)
+		s.there[out.Entry.Ref()] = 2*s.held + parts + sensitive(float(out.Unheld.MassG()), held)
 		if body.Whole {
 			s.accounts += s.held
 			s.held = 0
 			return
 		}
+		defer func() { s.there[out.Entry.Ref()] += s.held }()
 		density := max(1, held/max(1, float(out.Before.VolumeML())))
 		s.accounts += 4*s.held*density + parts
 		s.held = 2*s.held*density + parts
+	case events.SpoilReturned:
+		e, of := s.there[body.Tip], 0.0
+		for _, d := range out.Before.Delivered {
+			if d.Tip == body.Tip {
+				of = float(d.Tipped.MassG())
+			}
+		}
+		if beyond := float(out.Unheld.MassG()); beyond > 0 && e > 0 {
+			if of <= 2*e {
+				e = math.Inf(1)
+			}
+			e += 6 * beyond * e / of
+		}
+		s.held += 6*e + parts
+		s.accounts += 12*e + 2*parts
+		s.there[body.Tip] += 6*e + parts
 	case events.TankGauged:
 		if body.Tank == events.DebrisTank && contradicts {
 			s.accounts += s.held + parts
@@ -73,7 +94,7 @@ func TestTankHistory(t *testing.T) {
 		ordered := d.truth.Ordered()
 		whole := tank.Fold(d.journal(), truck, tank.Options{FirstInFirstOut: fifo})
 		o := naive.Options{FirstInFirstOut: fifo, Contradicts: contradicting(t, whole)}
-		var s slack
+		s := slack{there: map[events.Ref]float64{}}
 		for n := range ordered {
 			j := d.prefix(ordered, n+1)
 			a := tank.Fold(j, truck, tank.Options{FirstInFirstOut: fifo})

@@ -50,6 +50,8 @@ func Span(e events.Event) (from, to int64) {
 		return b.Start.UnixMS, b.End.UnixMS
 	case events.SpoilTipped:
 		return b.Start.UnixMS, b.End.UnixMS
+	case events.SpoilReturned:
+		return b.Start.UnixMS, b.End.UnixMS
 	case events.WaterRefilled:
 		return b.Start.UnixMS, b.End.UnixMS
 	case events.WaterUsed:

@@ -24,3 +24,13 @@ func excess(a, b *big.Rat) *big.Rat {
 	}
 	return zero()
 }
+
+// rounded returns the nearest whole number of something that is not negative.
+func rounded(a *big.Rat) *big.Rat {
+	twice := new(big.Int).Mul(a.Num(), big.NewInt(2))
+	twice.Add(twice, a.Denom())
+	return new(big.Rat).SetInt(twice.Div(twice, new(big.Int).Mul(a.Denom(), big.NewInt(2))))
+}
+
+// thousandths returns the nearest whole number of thousandths.
+func thousandths(a *big.Rat) *big.Rat { return quo(rounded(mul(a, whole(1000))), whole(1000)) }

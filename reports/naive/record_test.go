@@ -61,6 +61,10 @@ func (s *teller) record() day {
 		}
 		chains = append(chains, chain)
 	}
+	d.twin = naive.Ledger{Entries: s.tellTwin(), Revisions: revisions}
+	for _, e := range d.twin.Entries {
+		chains = append(chains, []events.Event{e})
+	}
 	for i, r := range revisions {
 		e := office(r)
 		e.ID = fmt.Sprint("R", i)
@@ -92,6 +96,9 @@ func (s *teller) mistaken(e events.Event) events.Event {
 		b.Volume.VolumeML = volume
 		e.Body = b
 	case events.SpoilTipped:
+		b.Whole, b.Volume, b.Mass, b.PortionPPM = false, nil, nil, volume
+		e.Body = b
+	case events.SpoilReturned:
 		b.Whole, b.Volume, b.Mass, b.PortionPPM = false, nil, nil, volume
 		e.Body = b
 	case events.WaterRefilled:

@@ -100,7 +100,7 @@ func (l Ledger) weigh(t *Tank, e events.Event, d events.DocketReceived, ordered 
 			continue
 		}
 		_, out := l.tankBeforeDockets(ordered[:i+1], o)
-		more := sub(whole(d.NetG), out.Moved.MassG())
+		more := sub(whole(d.NetG), sub(out.Moved.MassG(), t.backBy(d.Tip, d.WeighedAt)))
 		// The docket does not say of what: the tip's own mixture, or water.
 		a := justWater(more)
 		if mass := out.Moved.MassG(); positive(mass) {

@@ -43,9 +43,10 @@ func (p Parcel) VolumeML() *big.Rat { return add(quo(p.SolidsG, p.Particle), p.W
 // Tank is what both tanks of a truck hold, and what every account has received
 // less what it has given.
 type Tank struct {
-	Parcels  []Parcel
-	FreshML  *big.Rat
-	Accounts map[string]Amount
+	Parcels   []Parcel
+	FreshML   *big.Rat
+	Accounts  map[string]Amount
+	Delivered []Delivery // by the tips, in order
 }
 
 // Options selects between the rules that the trade uses side by side, and says
@@ -133,11 +134,11 @@ func (l Ledger) tankBeforeDockets(ordered []events.Event, o Options) (t Tank, la
 
 // Step returns the tank as an entry leaves it, and what the entry did.
 func (l Ledger) Step(before Tank, e events.Event, o Options) (Tank, Outcome) {
-	t := Tank{Parcels: slices.Clone(before.Parcels), FreshML: before.FreshML, Accounts: map[string]Amount{}}
+	t := Tank{Parcels: slices.Clone(before.Parcels), FreshML: before.FreshML, Accounts: map[string]Amount{}, Delivered: slices.Clone(before.Delivered)}
 	for account, a := range before.Accounts {
 		t.Accounts[account] = a
 	}
-	out := Outcome{Entry: e, Before: before, Moved: none(), Unheld: none(), FreeML: t.freeML(), LostML: zero()}
+	out := Outcome{Entry: e, Before: before, Moved: none(), Unheld: none(), FreeML: t.freeML(), LostML: zero(), AccountML: zero()}
 	switch b := e.Body.(type) {
 	case events.LoadCollected:
 		l.load(&t, &out, b)
@@ -145,6 +146,9 @@ func (l Ledger) Step(before Tank, e events.Event, o Options) (Tank, Outcome) {
 		t.decant(&out, b)
 	case events.SpoilTipped:
 		t.tip(&out, b, o)
+		t.deliver(&out, b.Facility)
+	case events.SpoilReturned:
+		t.giveBack(&out, b)
 	case events.WaterRefilled:
 		drawn := refilled(b)
 		t.move("water-source:"+string(b.WaterSource), "fresh-tank", justWater(drawn))
@@ -152,7 +156,9 @@ func (l Ledger) Step(before Tank, e events.Event, o Options) (Tank, Outcome) {
 	case events.WaterUsed:
 		t.use(e, b)
 	case events.TankGauged:
-		t.gauge(&out, b, o.Contradicts[e.Ref()])
+		if shown, ok := l.Shown(e, b); ok {
+			t.gauge(&out, b.Tank, shown, o.Contradicts[e.Ref()])
+		}
 	}
 	t.Parcels = slices.DeleteFunc(t.Parcels, func(p Parcel) bool { return !positive(p.MassG()) })
 	return t, out
@@ -194,10 +200,9 @@ func refilled(r events.WaterRefilled) *big.Rat {
 // gauge lets the account follow a gauge that contradicts it, and moves the
 // difference to or from unaccounted. The debris tank can not lose more water
 // than it holds.
-func (t *Tank) gauge(out *Outcome, g events.TankGauged, contradicts bool) {
-	shown := whole(g.Volume.VolumeML)
+func (t *Tank) gauge(out *Outcome, which events.Tank, shown *big.Rat, contradicts bool) {
 	out.AccountML = t.VolumeML()
-	if g.Tank == events.FreshTank {
+	if which == events.FreshTank {
 		out.AccountML = t.FreshML
 		if contradicts {
 			t.move("unaccounted", "fresh-tank", justWater(excess(shown, t.FreshML)))

@@ -207,11 +207,12 @@ func (w window) leave(s *stay, elsewhere int64) {
 }
 
 // fillsTime reports whether an entry says what time was spent on. Pump signals,
-// checks, care, gauges, meters, water used and dockets do not.
+// checks, care, gauges, meters, water used, refusals, returns and dockets do not.
 func fillsTime(e events.Event) bool {
 	switch e.Kind() {
 	case events.KindPumpEngaged, events.KindPumpDisengaged, events.KindPrestartChecked, events.KindCareRecorded,
-		events.KindTankGauged, events.KindMeterRead, events.KindWaterUsed, events.KindDocketReceived:
+		events.KindTankGauged, events.KindMeterRead, events.KindWaterUsed, events.KindDocketReceived,
+		events.KindSpoilRefused, events.KindSpoilReturned:
 		return false
 	}
 	return true

@@ -15,6 +15,7 @@ import (
 
 const (
 	truck  = events.TruckID("TM-01")
+	twin   = events.TruckID("TM-02") // has the same number plate
 	minute = int64(60_000)
 	hour   = 60 * minute
 )
@@ -57,9 +58,19 @@ func registers(from events.Time) []events.RegisterRevised {
 		BankDensityKgPerM3: 1900, MoisturePermille: 150}
 	wrong, denser := clay, clay
 	wrong.ParticleDensityKgPerM3, denser.ParticleDensityKgPerM3, denser.MoisturePermille, denser.BedVoidRatioPermille = 2000, 2713, 187, 850
+	first := events.Truck{Name: "Tarnmoor 1", Registration: "TM 1", Carrier: "TG", DebrisCapacityL: 8000,
+		FreshCapacityL: 2000, TareKg: 14_000, PermittedGrossKg: 26_000, LevelTolerancePermille: 20, DebrisTankDiameterMM: 1800, DebrisTankLengthMM: 4200}
+	smaller, third, plateless := first, first, first
+	smaller.DebrisCapacityL, smaller.LevelTolerancePermille = 3000, 35 // a partition was put in
+	third.Name, third.DebrisCapacityL, third.LevelTolerancePermille = "Tarnmoor 1, its successor", 6000, 5
+	third.DebrisStrapping = []events.StrappingPoint{{LevelMM: 0, VolumeL: 0}, {LevelMM: 333, VolumeL: 907}, {LevelMM: 1400, VolumeL: 6000}}
+	third.FreshStrapping = []events.StrappingPoint{{LevelMM: 100, VolumeL: 200}, {LevelMM: 1001, VolumeL: 2000}}
+	plateless.Name, plateless.DebrisCapacityL = "Tarnmoor 2", 20_000 // with the first one's plate
 	return []events.RegisterRevised{
-		revise(string(truck), long, events.Truck{Name: "Tarnmoor 1", Registration: "TM 1", Carrier: "TG", DebrisCapacityL: 8000,
-			FreshCapacityL: 2000, TareKg: 14_000, PermittedGrossKg: 26_000, LevelTolerancePermille: 20}),
+		revise(string(truck), long, first),
+		revise(string(truck), events.Time{UnixMS: from.UnixMS + 3*hour}, smaller),
+		revise(string(truck), events.Time{UnixMS: from.UnixMS + 8*hour}, third), // another vehicle under the same plate
+		revise(string(twin), long, plateless),
 		revise("M-CLAY", later, denser),
 		revise("M-CLAY", long, wrong),
 		revise("M-CLAY", long, clay), // puts the one before right
@@ -83,6 +94,7 @@ type day struct {
 	start    start
 	recorded []events.Recorded
 	truth    naive.Ledger
+	twin     naive.Ledger
 }
 
 func (d day) journal() *reports.Journal { return reports.Resolve(d.recorded, uint64(len(d.recorded))) }

@@ -39,9 +39,10 @@ func (r *Return) MassG() int64 { return r.SolidsG + r.WaterG }
 // delivery is what a tip brought to its facility and is still there.
 type delivery struct {
 	left    Contents
-	removed doubt // of what was measured out of the tank before the tip
-	massG   int64 // as tipped
-	volume  int64 // mL, as tipped
+	mix     totals // of what was tipped that somebody knew of
+	removed doubt  // of what was measured out of the tank before the tip
+	massG   int64  // as tipped
+	volume  int64  // mL, as tipped
 }
 
 // refused records a refusal.
@@ -67,18 +68,18 @@ func (f *fold) deliver(t *Tip, k *taking, beyond Phases) {
 	if !f.returns {
 		return
 	}
-	d := &delivery{left: k.parts, removed: k.removed, massG: t.MassG(), volume: t.VolumeML}
+	d := &delivery{left: k.parts, mix: k.parts.totals(), removed: k.removed, massG: t.MassG(), volume: t.VolumeML}
 	if beyond.MassG() > 0 {
-		d.left = append(d.left, f.nobodys(t.Entry, beyond, k.parts))
+		d.left = append(d.left, f.nobodys(t.Entry, beyond, &d.mix))
 	}
 	f.deliveries[index] = d
 }
 
 // nobodys is a parcel of spoil of unknown origin, with solids like those it came with.
-func (f *fold) nobodys(e *reports.Entry, p Phases, like Contents) Parcel {
+func (f *fold) nobodys(e *reports.Entry, p Phases, like *totals) Parcel {
 	parcel := Parcel{Position: e.Positions[0], Cites: e.Positions, SolidsG: p.SolidsG, WaterG: p.WaterG, Basis: events.Assumed,
 		ParticleDensityKgPerM3: DefaultParticleDensityKgPerM3, BedVoidRatioPermille: DefaultBedVoidRatioPermille, own: usualDoubt(p)}
-	if t := like.totals(); t.solidsUL > 0 {
+	if t := like; t.solidsUL > 0 {
 		parcel.ParticleDensityKgPerM3 = max(waterKgPerM3+1, mulDiv(t.solidsG, 1_000_000, t.solidsUL))
 		parcel.BedVoidRatioPermille = max(0, mulDiv(t.bedUL, 1000, t.solidsUL)-1000)
 	}
@@ -197,14 +198,14 @@ func (f *fold) bringBeyond(e *reports.Entry, r *Return, d *delivery, beyondG int
 	if beyondG <= 0 {
 		return
 	}
-	beyond, like := Phases{0, beyondG}, Contents{}
+	beyond := Phases{0, beyondG}
 	if r.Tip >= 0 {
 		t := &f.account.Tips[r.Tip]
 		if t.MassG() > 0 {
-			beyond, like = Phases{t.SolidsG, t.WaterG}.part(beyondG), d.left
+			beyond = Phases{t.SolidsG, t.WaterG}.part(beyondG)
 		}
 	}
-	p := f.nobodys(e, beyond, like)
+	p := f.nobodys(e, beyond, &d.mix)
 	r.UntippedSolidsG, r.UntippedWaterG = beyond.SolidsG, beyond.WaterG
 	r.SolidsG += beyond.SolidsG
 	r.WaterG += beyond.WaterG
