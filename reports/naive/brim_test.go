@@ -55,7 +55,7 @@ func (b *brim) entry(e events.Event, out naive.Outcome, after naive.Tank, gauged
 	looked := false
 	switch body := e.Body.(type) {
 	case events.WaterDecanted, events.SpoilTipped:
-		b.said = false
+		b.said = b.said && out.Before.Held().MassG().Cmp(after.Held().MassG()) == 0
 	case events.LoadCollected, events.SpoilReturned, events.WaterRefilled, events.WaterUsed:
 		looked = true
 	case events.TankGauged:

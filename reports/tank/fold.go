@@ -160,7 +160,9 @@ func (f *fold) settle(beforeG int64, t *taking) {
 	if len(f.parcels) == 0 {
 		f.sinceEmpty, f.removed = nil, doubt{}
 	}
-	f.overCapacity, f.overGross = false, false
+	if t.massG > 0 {
+		f.overCapacity, f.overGross = false, false
+	}
 }
 
 // heldDoubt returns how certain the whole of the debris tank is.
