@@ -13,40 +13,41 @@ import (
 
 // Consignment is one tip as a manifest tells it. Amounts are the account's.
 type Consignment struct {
-	Number      string // the paper note's, else our own: truck, local date, running number of the day
-	OwnNumber   bool   // the number is our own
-	Key         string // names the consignment in the report: its number, or our own where another has that too
-	Day         string // local date of the tip in the period's zone
-	Truck       events.TruckID
-	TruckName   string
-	Plate       string
-	Carrier     events.Carrier // zero when the register does not know it
-	Driver      events.OperatorID
-	DriverName  string // the identifier when the register does not know the name
-	Facility    events.FacilityID
-	Receiver    events.Facility // zero when the register does not know it
-	Known       bool            // the register knows the facility
-	Journey     Journey
-	Amount      Amount
-	Asked       Amount // the part of the jobs asked for; all of it when none was
-	Basis       events.Basis
-	ToleranceG  int64  // of the account's mass, two standard uncertainties
-	ToleranceML int64  // of its volume
-	Returned    Amount // what the facility gave back of it, whenever
-	ReconcileBy string // by when a significant discrepancy must be reconciled or reported; "" for none
-	DensityG    int64  // g/m3 of what was tipped
-	MoisturePPM *int64
-	Parts       []Contribution // by job, material and code; those asked for
-	Others      *Remainder     // what belongs to jobs not asked for
-	Mixed       bool           // hazardous and other material, those not shown included
-	Hazardous   bool           // some of it, those not shown included
-	Docket      *Docket
-	Decants     []Decant // since the tank was last empty, that hold water of the jobs asked for
-	DecantCount int      // all of them
-	Test        *events.FreeLiquidsTest
-	Heel        Amount // what stayed in the tank
-	Missing     []Missing
-	Cites       []uint64 // the tip and its corrections
+	Number           string // the paper note's, else our own: truck, local date, running number of the day
+	OwnNumber        bool   // the number is our own
+	Key              string // names the consignment in the report: its number, or our own where another has that too
+	Day              string // local date of the tip in the period's zone
+	Truck            events.TruckID
+	TruckName        string
+	Plate            string
+	Carrier          events.Carrier // zero when the register does not know it
+	Driver           events.OperatorID
+	DriverName       string // the identifier when the register does not know the name
+	Facility         events.FacilityID
+	Receiver         events.Facility // zero when the register does not know it
+	Known            bool            // the register knows the facility
+	Journey          Journey
+	Amount           Amount
+	Asked            Amount // the part of the jobs asked for; all of it when none was
+	Basis            events.Basis
+	ToleranceG       int64  // of the account's mass, two standard uncertainties
+	ToleranceML      int64  // of its volume
+	ToleranceSolidsG int64  // of its solids
+	Returned         Amount // what the facility gave back of it, whenever
+	ReconcileBy      string // by when a significant discrepancy must be reconciled or reported; "" for none
+	DensityG         int64  // g/m3 of what was tipped
+	MoisturePPM      *int64
+	Parts            []Contribution // by job, material and code; those asked for
+	Others           *Remainder     // what belongs to jobs not asked for
+	Mixed            bool           // hazardous and other material, those not shown included
+	Hazardous        bool           // some of it, those not shown included
+	Docket           *Docket
+	Decants          []Decant // since the tank was last empty, that hold water of the jobs asked for
+	DecantCount      int      // all of them
+	Test             *events.FreeLiquidsTest
+	Heel             Amount // what stayed in the tank
+	Missing          []Missing
+	Cites            []uint64 // the tip and its corrections
 
 	at    events.Time
 	start events.Time
@@ -64,10 +65,11 @@ type Contribution struct {
 	ClientEntry events.Client   // zero when the register does not know it
 	Spoil       events.Material // zero when the register does not know it
 	Amount      Amount
-	ToleranceG  int64  // of its mass, two standard uncertainties
-	DocketG     *int64 // its part of the docket's net mass, by the account's mass
-	Unheld      bool   // more was tipped than the tank held: nobody's
-	Cites       []uint64
+	// Two standard uncertainties of its mass, its volume and its solids.
+	ToleranceG, ToleranceML, ToleranceSolidsG int64
+	DocketG                                   *int64 // its part of the docket's net mass, by the account's mass
+	Unheld                                    bool   // more was tipped than the tank held: nobody's
+	Cites                                     []uint64
 }
 
 // Remainder is the part of a consignment that belongs to jobs not asked for.
@@ -185,7 +187,7 @@ func (b *builder) consignment(a *account, i int) (c Consignment, asked bool) {
 	c = Consignment{Number: cmp.Or(strings.TrimSpace(body.Consignment), a.numbers[i]), Day: b.q.Period.Day(e.Occurred),
 		OwnNumber: strings.TrimSpace(body.Consignment) == "", Truck: a.Truck, Facility: t.Facility, Journey: a.journeys[i],
 		Amount: Amount{t.SolidsG, t.WaterG, t.VolumeML}, Basis: t.Basis, ToleranceG: t.ToleranceG,
-		ToleranceML: t.ToleranceML, Returned: Amount{t.Returned.SolidsG, t.Returned.WaterG, t.Returned.VolumeML}, DensityG: t.DensityGPerM3(),
+		ToleranceML: t.ToleranceML, ToleranceSolidsG: t.ToleranceSolidsG, Returned: Amount{t.Returned.SolidsG, t.Returned.WaterG, t.Returned.VolumeML}, DensityG: t.DensityGPerM3(),
 		Test: body.FreeLiquidsTest, DecantCount: len(t.Decants), Cites: e.Positions, at: e.Occurred, start: body.Start,
 		own: a.numbers[i], tip: t, of: a}
 	if ppm, ok := t.MoisturePPM(); ok {

@@ -60,10 +60,14 @@ func (b *builder) parts(a *account, t *tank.Tip) []part {
 	shares, _ := reports.Apportion(t.VolumeML, volumes)
 	for i := range parts {
 		parts[i].Amount.VolumeML = shares[i]
-		parts[i].ToleranceG, _ = tank.Together(of[i])
+		parts[i].setTolerance(tank.Together(of[i]))
 	}
 	sortParts(parts)
 	return parts
+}
+
+func (c *Contribution) setTolerance(t tank.Tolerance) {
+	c.ToleranceG, c.ToleranceML, c.ToleranceSolidsG = t.MassG, t.VolumeML, t.SolidsG
 }
 
 // origin looks up whose a share is and how it is classified, as the register had both

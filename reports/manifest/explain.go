@@ -285,11 +285,27 @@ func (x *exposition) combined(d *tank.Docket) string {
 	return fmt.Sprintf("(round(rss(%s, %s) × 1000) ÷ 1000)", strings.Join(terms, ", "), num(account))
 }
 
-// certainty explains how good the account's mass is.
+// certainty explains how good the account's mass and its solids are.
 func (x *exposition) certainty() {
 	t := x.c.tip
+	sum := x.rootSumSquare(t.Uncertainties())
+	if sum == "" {
+		return
+	}
+	x.step("the account is good to, two standard uncertainties: of the loads, of what was measured out of the tank, of the tip's own quantity", sum, inKg(t.ToleranceG))
+	if sum := x.rootSumSquare(t.SolidsUncertainties()); sum != "" {
+		x.step("its solids are good to, of the same", sum, inKg(t.ToleranceSolidsG))
+		x.rule("JCGM 100 (GUM), law of propagation", "Solids solved from a mass and a volume are good to ρs ÷ (ρs − ρw) times the rss of both; those of soil known by its bank are as good as its volume, and water drained clear takes nothing away.")
+	}
+	x.rule("JCGM 100 (GUM)", "A limit counts as a rectangular distribution, u = limit ÷ √3; independent ones add as squares; shown are two standard uncertainties; rss is the root of the sum of the squares. Mass, volume and solids rest on the same instruments and are not added.")
+	x.rule("this program's assumption", "A quantity without a stated tolerance is good to 3 %, two standard uncertainties.")
+}
+
+// rootSumSquare writes how a tip's uncertainties add up, or "" when there are none.
+func (x *exposition) rootSumSquare(list []tank.Uncertainty) string {
+	t := x.c.tip
 	var terms, own []string
-	for _, u := range t.Uncertainties() {
+	for _, u := range list {
 		text := trimZeros(fmt.Sprintf("%.9f", u.G/1000))
 		if u.Own {
 			own = append(own, text)
@@ -298,7 +314,7 @@ func (x *exposition) certainty() {
 		terms = append(terms, text)
 	}
 	if len(terms)+len(own) == 0 {
-		return
+		return ""
 	}
 	sum := "rss(" + strings.Join(append(slices.Clone(terms), own...), ", ") + ")"
 	if unheld := t.UnheldSolidsG + t.UnheldWaterG; unheld > 0 && len(terms) > 0 && t.MassG() > unheld {
@@ -308,9 +324,7 @@ func (x *exposition) certainty() {
 		}
 		sum += ")"
 	}
-	x.step("the account is good to, two standard uncertainties: of the loads, of what was measured out of the tank, of the tip's own quantity", sum, inKg(t.ToleranceG))
-	x.rule("JCGM 100 (GUM)", "A limit counts as a rectangular distribution, u = limit ÷ √3; independent ones add as squares; shown are two standard uncertainties; rss is the root of the sum of the squares.")
-	x.rule("this program's assumption", "A quantity without a stated tolerance is good to 3 %, two standard uncertainties.")
+	return sum
 }
 
 func trimZeros(s string) string {

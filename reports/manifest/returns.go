@@ -83,7 +83,7 @@ func (b *builder) returns(a *account) {
 		body, _ := e.Body.(events.SpoilReturned)
 		line := Return{Truck: a.Truck, Facility: x.Facility, Reason: x.Reason, Note: body.Note, Cites: e.Positions, at: e.Occurred,
 			Amount: Amount{x.SolidsG, x.WaterG, x.VolumeML}, Untipped: Amount{SolidsG: x.UntippedSolidsG, WaterG: x.UntippedWaterG}}
-		line.ToleranceG, _ = tank.Together(x.Shares)
+		line.ToleranceG = tank.Together(x.Shares).MassG
 		line.Asked, line.Untipped.VolumeML = line.Amount, line.Amount.VolumeML
 		for k := range x.Shares {
 			line.Untipped.VolumeML -= x.Shares[k].VolumeML

@@ -127,7 +127,7 @@ func testResult(c *Consignment) string {
 func (r *Report) detailTable() reports.Table {
 	type row = Consignment
 	return table(sheet{name: "Consignment details", title: "Consignment details", empty: nothingTipped, backing: true,
-		note: "Who carried it, when, and in what state it was."},
+		note: "Who carried it, when, and in what state it was. Within ± are two standard uncertainties of the account's mass, volume and solids, each by itself: they rest on the same instruments and are not to be added."},
 		r.Consignments, (*row).citesOf, []column[row]{
 			text("consignment", "Consignment", func(c *row) string { return c.Number }),
 			text("plate", "Number plate", func(c *row) string { return c.Plate }),
@@ -153,6 +153,8 @@ func (r *Report) detailTable() reports.Table {
 			dateColumn("permit_to", "Valid to", func(c *row) string { return c.Receiver.PermitTo }).aside(),
 			text("docket", "Docket", (*row).docketNumber).aside(),
 			number(reports.MassColumn("tolerance_kg", "Account within ±"), func(c *row) int64 { return c.ToleranceG }).aside(),
+			number(reports.VolumeColumn("tolerance_m3", "Volume within ±"), func(c *row) int64 { return c.ToleranceML }).aside(),
+			number(reports.MassColumn("tolerance_solids_kg", "Solids within ±"), func(c *row) int64 { return c.ToleranceSolidsG }).aside(),
 		})
 }
 
@@ -255,6 +257,8 @@ func (r *Report) contributionTable() reports.Table {
 			number(reports.VolumeColumn("volume_m3", "Volume"), func(x *row) int64 { return x.part.Amount.VolumeML }).summed(r.Totals.Tipped.VolumeML),
 			optional(percent("share_pct", "Share of mass"), (*row).sharePPM),
 			number(reports.MassColumn("tolerance_kg", "Mass within ±"), func(x *row) int64 { return x.part.ToleranceG }).aside(),
+			number(reports.VolumeColumn("tolerance_m3", "Volume within ±"), func(x *row) int64 { return x.part.ToleranceML }).aside(),
+			number(reports.MassColumn("tolerance_solids_kg", "Solids within ±"), func(x *row) int64 { return x.part.ToleranceSolidsG }).aside(),
 			optional(reports.MassColumn("docket_kg", "Part of docket net"), func(x *row) *int64 { return x.part.DocketG }).summed(r.Totals.SharedG),
 			dateColumn("date", "Date", func(x *row) string { return x.of.Day }).aside(),
 			text("site", "Site", func(x *row) string { return x.part.JobEntry.SiteAddress }).aside(),

@@ -23,7 +23,7 @@ func (f *fold) decant(e *reports.Entry, b events.WaterDecanted) {
 	d.UnheldSolidsG, d.UnheldWaterG = out.SolidsG-taken.SolidsG, out.WaterG-taken.WaterG
 	overFree := f.overFree(b.Volume.VolumeML, out.SolidsG)
 	f.sinceEmpty = append(f.sinceEmpty, len(f.account.Decants))
-	t := &taking{own: f.decantDoubt(b.Volume, out), massG: taken.MassG()}
+	t := &taking{own: f.decantDoubt(b, out), massG: taken.MassG()}
 	d.ToleranceML = t.own.volume.root()
 	d.Shares = f.removeMixed(taken.SolidsG, taken.WaterG, t)
 	to := f.outfall(b.Outfall)
@@ -41,10 +41,25 @@ func (f *fold) decant(e *reports.Entry, b events.WaterDecanted) {
 }
 
 // decantDoubt returns how far what left may be off: the volume by its tolerance, the
-// mass in proportion.
-func (f *fold) decantDoubt(v events.Volume, out Phases) doubt {
+// mass in proportion. Solids that left with it are as uncertain, and by how well their
+// share was known: suspended solids count as good to the usual part of them, a density
+// to the usual part of the mass, of which the solids are what exceeds water; neither to
+// less than nothing. Water that is called clear counts as clear.
+func (f *fold) decantDoubt(b events.WaterDecanted, out Phases) doubt {
+	v := b.Volume
 	s := stated(v.ToleranceML, v.VolumeML)
-	return doubt{s.scaled(out.MassG(), v.VolumeML), s}
+	d := doubt{s.scaled(out.MassG(), v.VolumeML), s, 0}
+	if out.SolidsG == 0 {
+		return d
+	}
+	share := usual(out.SolidsG)
+	if b.SuspendedSolidsMGPerL == nil {
+		mixG, mixUL := f.solidsMix()
+		share = min(out.SolidsG, mulDiv(usual(out.MassG())*1000, mixG, mixG*1000-mixUL))
+	}
+	d.solids = s.scaled(out.SolidsG, v.VolumeML)
+	d.solids.add(share)
+	return d
 }
 
 // turbid splits a decanted volume into solids and water. Suspended solids say it

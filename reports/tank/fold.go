@@ -148,14 +148,12 @@ func (f *fold) known(e *reports.Entry) {
 }
 
 // settle brings the state up to date after something left the debris tank, which
-// held beforeG.
-func (f *fold) settle(beforeG int64, t *taking) {
+// held before.
+func (f *fold) settle(before Phases, t *taking) {
 	f.parcels = slices.DeleteFunc(f.parcels, func(p Parcel) bool { return p.SolidsG == 0 && p.WaterG == 0 })
 	f.held = f.parcels.totals()
-	if t.scaled {
-		t.removed = f.removed.part(t.massG, beforeG)
-		f.removed = f.removed.part(beforeG-t.massG, beforeG)
-	}
+	given := Phases{before.SolidsG - f.held.solidsG, before.WaterG - f.held.waterG}
+	t.removed, f.removed = f.removed.split(given, before, t.scaled)
 	f.removed = f.removed.plus(t.own)
 	if len(f.parcels) == 0 {
 		f.sinceEmpty, f.removed = nil, doubt{}

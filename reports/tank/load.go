@@ -23,7 +23,7 @@ func (f *fold) load(e *reports.Entry, b events.LoadCollected) {
 	r, other := f.reckon(e, b, m)
 	l := Load{Entry: e, Job: e.Job, Material: b.Material, SolidsG: r.SolidsG, WaterG: r.WaterG,
 		VolumeML: r.VolumeML(m.ParticleDensityKgPerM3), Basis: r.basis, Method: r.method, Other: other,
-		ToleranceG: r.doubt.mass.root(), ToleranceML: r.doubt.volume.root(),
+		ToleranceG: r.doubt.mass.root(), ToleranceML: r.doubt.volume.root(), ToleranceSolidsG: r.doubt.solids.root(),
 		ParticleDensityKgPerM3: m.ParticleDensityKgPerM3, SlurryDensityKgPerM3: m.SlurryDensityKgPerM3}
 	f.findOverlap(e)
 	if b.Bank != nil {
@@ -118,8 +118,9 @@ func (f *fold) byVolumeAndMass(e *reports.Entry, b events.LoadCollected, m event
 			litres(v.VolumeML), litres(mass.MassG), b.Material, m.ParticleDensityKgPerM3)
 		return reckoning{}, false
 	}
-	return reckoning{ByVolumeAndMass, p, events.Weaker(v.Basis, mass.Basis),
-		doubt{stated(mass.ToleranceG, mass.MassG), stated(v.ToleranceML, v.VolumeML)}}, true
+	d := doubt{mass: stated(mass.ToleranceG, mass.MassG), volume: stated(v.ToleranceML, v.VolumeML)}
+	d.solids = d.mass.plus(d.volume).ofSolids(m.ParticleDensityKgPerM3)
+	return reckoning{ByVolumeAndMass, p, events.Weaker(v.Basis, mass.Basis), d}, true
 }
 
 func (f *fold) byBank(e *reports.Entry, b events.LoadCollected, m events.Material) (reckoning, bool) {
@@ -139,11 +140,12 @@ func (f *fold) byBank(e *reports.Entry, b events.LoadCollected, m events.Materia
 }
 
 // bankDoubt returns how certain a load is whose soil was known by its bank volume:
-// that volume and the jetting water, each by its own tolerance.
+// that volume and the jetting water, each by its own tolerance. Its solids are as
+// certain as the bank volume, for jetting water has none.
 func bankDoubt(b events.LoadCollected, soil Phases, particleKgPerM3 int64) doubt {
 	v := b.Bank.Volume
 	s := stated(v.ToleranceML, v.VolumeML)
-	d := doubt{s.scaled(soil.MassG(), v.VolumeML), s.scaled(soil.VolumeML(particleKgPerM3), v.VolumeML)}
+	d := doubt{s.scaled(soil.MassG(), v.VolumeML), s.scaled(soil.VolumeML(particleKgPerM3), v.VolumeML), s.scaled(soil.SolidsG, v.VolumeML)}
 	if b.JettingWater != nil {
 		d = d.plus(waterDoubt(b.JettingWater.ToleranceML, b.JettingWater.VolumeML))
 	}
@@ -171,12 +173,14 @@ func bankSoil(b events.LoadCollected, m events.Material) (Soil, events.Basis) {
 }
 
 // byMass knows the mass by its own tolerance; a stated one does not say how good the
-// typical density is, which counts as good to the usual part.
+// typical density is, which counts as good to the usual part. The solids hang on both,
+// stated or not.
 func byMass(mass events.Mass, m events.Material) reckoning {
 	p := PhasesOfMass(mass.MassG, m.SlurryDensityKgPerM3, m.ParticleDensityKgPerM3)
 	volumeML := p.VolumeML(m.ParticleDensityKgPerM3)
 	s := stated(mass.ToleranceG, mass.MassG)
-	d := doubt{s, s.scaled(volumeML, mass.MassG)}
+	d := doubt{s, s.scaled(volumeML, mass.MassG), s.scaled(p.SolidsG, mass.MassG)}
+	d.solids = d.solids.plus(usually(volumeML).ofSolids(m.ParticleDensityKgPerM3))
 	if mass.ToleranceG > 0 {
 		d.volume = d.volume.plus(usually(volumeML))
 	}
@@ -187,7 +191,8 @@ func byMass(mass events.Mass, m events.Material) reckoning {
 func byVolume(v events.Volume, m events.Material) reckoning {
 	p := PhasesOfVolume(v.VolumeML, m.SlurryDensityKgPerM3, m.ParticleDensityKgPerM3)
 	s := stated(v.ToleranceML, v.VolumeML)
-	d := doubt{s.scaled(p.MassG(), v.VolumeML), s}
+	d := doubt{s.scaled(p.MassG(), v.VolumeML), s, s.scaled(p.SolidsG, v.VolumeML)}
+	d.solids = d.solids.plus(usually(p.MassG()).ofSolids(m.ParticleDensityKgPerM3))
 	if v.ToleranceML > 0 {
 		d.mass = d.mass.plus(usually(p.MassG()))
 	}

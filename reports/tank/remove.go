@@ -7,6 +7,12 @@ package tank
 // is, is as certain as that measurement, own, and what stays is as uncertain as the
 // whole was and as the measurement together. own is shared out over the parcels by
 // the mass that each gave of massG.
+//
+// Solids are not measured by themselves on their way out: what is taken of them and
+// what stays is as certain, in proportion, as they all were, own apart. A tip by mass
+// takes solids by what share of the tank's mass it is, so that the tank's mass is in own,
+// too. It hangs together with the solids, which is left out: of what was taken the
+// figure is too large, and of what stays too small by three tenths at most.
 type taking struct {
 	scaled bool
 	own    doubt
@@ -22,7 +28,7 @@ type taking struct {
 // holds of them, by largest remainder. It takes no more than the tank holds and
 // returns a share for each parcel that gave something.
 func (f *fold) removeMixed(solidsG, waterG int64, t *taking) []Share {
-	before := f.held.massG()
+	before := Phases{f.held.solidsG, f.held.waterG}
 	f.splitMixed(f.parcels, solidsG, waterG)
 	shares := make([]Share, 0, len(f.parcels))
 	for i := range f.parcels {
@@ -51,7 +57,7 @@ func (f *fold) splitMixed(from Contents, solidsG, waterG int64) {
 // much of the amount's kind, mass or volume, a parcel is. The last parcel that gives
 // is well mixed in itself.
 func (f *fold) removeOldest(amount int64, size func(*Parcel) int64, t *taking) []Share {
-	before := f.held.massG()
+	before := Phases{f.held.solidsG, f.held.waterG}
 	shares := []Share{}
 	for i := range f.parcels {
 		if amount <= 0 {
@@ -77,15 +83,14 @@ func (f *fold) take(shares []Share, i int, solidsG, waterG int64, t *taking) []S
 		return shares
 	}
 	p := &f.parcels[i]
-	before, massG := p.SolidsG+p.WaterG, solidsG+waterG
+	massG := solidsG + waterG
 	taken := *p
 	taken.SolidsG, taken.WaterG = solidsG, waterG
-	taken.own, taken.drained = doubt{}, t.own.part(massG, t.massG)
-	if t.scaled {
-		taken.own, taken.drained = p.own.part(massG, before), taken.drained.plus(p.drained.part(massG, before))
-		p.own, p.drained = p.own.part(before-massG, before), p.drained.part(before-massG, before)
-	}
-	p.drained = p.drained.plus(t.own.part(massG, t.massG))
+	measured := t.own.part(massG, t.massG)
+	gives, has := Phases{solidsG, waterG}, Phases{p.SolidsG, p.WaterG}
+	taken.own, p.own = p.own.split(gives, has, t.scaled)
+	taken.drained, p.drained = p.drained.split(gives, has, t.scaled)
+	taken.drained, p.drained = taken.drained.plus(measured), p.drained.plus(measured)
 	t.gone = t.gone.plus(taken.own)
 	if t.keep {
 		t.parts = append(t.parts, taken)
@@ -96,7 +101,7 @@ func (f *fold) take(shares []Share, i int, solidsG, waterG int64, t *taking) []S
 	// The volume is in microlitres until measure makes the shares sum to the whole.
 	return append(shares, Share{Job: p.Job, Material: p.Material, Position: p.Position, Cites: p.Cites,
 		SolidsG: solidsG, WaterG: waterG, VolumeML: waterG*1000 + solidsUL(solidsG, p.ParticleDensityKgPerM3),
-		ToleranceG: known.mass.root(), ToleranceML: known.volume.root(), own: taken.own, drained: taken.drained,
+		ToleranceG: known.mass.root(), ToleranceML: known.volume.root(), ToleranceSolidsG: known.solids.root(), own: taken.own, drained: taken.drained,
 		ParticleDensityKgPerM3: p.ParticleDensityKgPerM3})
 }
 

@@ -87,7 +87,7 @@ func (f *fold) nobodys(e *reports.Entry, p Phases, like *totals) Parcel {
 }
 
 func usualDoubt(p Phases) doubt {
-	return doubt{usually(p.MassG()), usually(p.VolumeML(DefaultParticleDensityKgPerM3))}
+	return doubt{usually(p.MassG()), usually(p.VolumeML(DefaultParticleDensityKgPerM3)), usually(p.SolidsG)}
 }
 
 // takeBack puts what a facility gave back into the debris tank: of each parcel that
@@ -178,7 +178,7 @@ func (f *fold) bringBack(e *reports.Entry, from events.FacilityID, d *delivery, 
 		p.WaterG -= waterG
 		known := came.own.plus(came.drained)
 		shares = append(shares, Share{Job: p.Job, Material: p.Material, Position: p.Position, Cites: came.Cites, SolidsG: solidsG, WaterG: waterG,
-			VolumeML: waterG*1000 + solidsUL(solidsG, p.ParticleDensityKgPerM3), ToleranceG: known.mass.root(), ToleranceML: known.volume.root(),
+			VolumeML: waterG*1000 + solidsUL(solidsG, p.ParticleDensityKgPerM3), ToleranceG: known.mass.root(), ToleranceML: known.volume.root(), ToleranceSolidsG: known.solids.root(),
 			own: came.own, drained: came.drained, ParticleDensityKgPerM3: p.ParticleDensityKgPerM3})
 		back = append(back, came)
 		f.post(Movement{At: e.Occurred, Positions: e.Positions, From: f.facility(from), To: DebrisTank, Job: p.Job, Material: p.Material,

@@ -227,3 +227,18 @@ func TestReturnOfTipBeyondHeld(t *testing.T) {
 	near(t, "nobody's", r.Shares[1].MassG(), 500_000, 1)
 	conserved(t, a)
 }
+
+// What came back beyond the tip has solids like the tip's, also when all that was tipped
+// came back with it: 1080 kg of peat slurry with particles of 1500 kg/m3, of which 240 kg
+// are solids, are 1000 L, and so in proportion is what came beyond them.
+func TestReturnBeyondTheTipIsOfItsDensity(t *testing.T) {
+	y := newYard()
+	y.revise("M-PEAT", events.Material{Description: "peat", WasteCode: "17 05 04", ParticleDensityKgPerM3: 1500, SlurryDensityKgPerM3: 1080})
+	y.at("J-1", slurry("M-PEAT", 1_000_000, 1_080_000))
+	b := back(y.at("", events.SpoilTipped{Facility: pit, Whole: true}))
+	b.Mass = measuredG(1_620_000)
+	y.at("", b)
+	r := y.fold(tank.Options{}).Returns[0]
+	near(t, "solids beyond", r.UntippedSolidsG, 120_000, 0)
+	near(t, "volume", r.VolumeML, 1_500_000, 1)
+}

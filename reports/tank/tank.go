@@ -39,8 +39,19 @@
 //
 // What was measured out of the tank, a decant or a tip by mass or volume, adds its own
 // uncertainty to what stays. A portion judged by eye takes along that of the tank in
-// proportion; the judgement itself nobody can put a figure to. The uncertainty of
-// solids apart from water is not kept.
+// proportion; the judgement itself nobody can put a figure to.
+//
+// The solids of slurry are solved from its mass M and its volume V, so that both of
+// their uncertainties are in them, more than once over: with particles of rho g/mL
+//
+//	S = rho/(rho-1) x (M - V)        u(S) = rho/(rho-1) x sqrt(u(M)^2 + u(V)^2)
+//
+// 2400 L of slurry that weigh 3600 kg, good to 24 L and 36 kg, hold 1927.3 kg of solids
+// of 2650 kg/m3, good to 2 x 40.12 = 80.2 kg. Mass, volume and solids hang together:
+// each figure is right by itself, and none may be added to another as squares. Water is
+// M - S and no more certain than they let it be. Particle density, moisture and bank
+// density are taken as the register or the entry states them. Solids of one bank are as
+// certain as its volume, and what is drained off clear takes none of it away.
 //
 // # Levels
 //
@@ -175,9 +186,9 @@ type Load struct {
 	Method    Method
 	Other     *Comparison // what the next best figures of the entry would have given
 	After     Summary     // the debris tank after it
-	// ToleranceG of its mass and ToleranceML of its volume are two standard
-	// uncertainties.
-	ToleranceG, ToleranceML int64
+	// ToleranceG of its mass, ToleranceML of its volume and ToleranceSolidsG of its solids
+	// are two standard uncertainties.
+	ToleranceG, ToleranceML, ToleranceSolidsG int64
 	// What the method went by: the densities of the material, the register's or the
 	// usual ones, and the soil in the ground where a bank volume was given.
 	ParticleDensityKgPerM3 int64
@@ -204,9 +215,9 @@ type Share struct {
 	SolidsG  int64
 	WaterG   int64
 	VolumeML int64
-	// ToleranceG of its mass and ToleranceML of its volume are two standard
-	// uncertainties; for several shares see Together.
-	ToleranceG, ToleranceML int64
+	// ToleranceG of its mass, ToleranceML of its volume and ToleranceSolidsG of its solids
+	// are two standard uncertainties; for several shares see Together.
+	ToleranceG, ToleranceML, ToleranceSolidsG int64
 
 	ParticleDensityKgPerM3 int64 // of its solids; of no meaning where there are none
 
@@ -241,25 +252,26 @@ type Decant struct {
 // never reduced by decants and never replaced by the docket; the part that the tank
 // did not hold is UnheldSolidsG and UnheldWaterG and is in no share.
 type Tip struct {
-	Entry         *reports.Entry
-	Facility      events.FacilityID
-	SolidsG       int64
-	WaterG        int64
-	VolumeML      int64
-	UnheldSolidsG int64
-	UnheldWaterG  int64
-	Basis         events.Basis // the weakest of the loads' and of the entry's own quantity
-	ToleranceG    int64        // of the account's mass, two standard uncertainties
-	ToleranceML   int64        // of its volume
-	Returned      Summary      // what the facility gave back of it, ever
-	Returns       []int        // indices into Account.Returns
-	Shares        []Share      // one for each contributing parcel, oldest first
-	Decants       []int        // indices into Account.Decants since the tank was last empty
-	Docket        *Docket      // the first docket for this tip, nil when none came
-	Repeated      []Docket     // further dockets for this tip, which do not count
-	Before        Summary      // the debris tank before it
-	BeforeUL      int64        // its volume in microlitres, by which a volume tipped is told
-	Heel          Contents     // what stayed in the tank
+	Entry            *reports.Entry
+	Facility         events.FacilityID
+	SolidsG          int64
+	WaterG           int64
+	VolumeML         int64
+	UnheldSolidsG    int64
+	UnheldWaterG     int64
+	Basis            events.Basis // the weakest of the loads' and of the entry's own quantity
+	ToleranceG       int64        // of the account's mass, two standard uncertainties
+	ToleranceML      int64        // of its volume
+	ToleranceSolidsG int64        // of its solids
+	Returned         Summary      // what the facility gave back of it, ever
+	Returns          []int        // indices into Account.Returns
+	Shares           []Share      // one for each contributing parcel, oldest first
+	Decants          []int        // indices into Account.Decants since the tank was last empty
+	Docket           *Docket      // the first docket for this tip, nil when none came
+	Repeated         []Docket     // further dockets for this tip, which do not count
+	Before           Summary      // the debris tank before it
+	BeforeUL         int64        // its volume in microlitres, by which a volume tipped is told
+	Heel             Contents     // what stayed in the tank
 
 	removed, own doubt // of what was measured out before, and of the entry's own quantity
 }

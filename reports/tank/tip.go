@@ -22,7 +22,8 @@ func (f *fold) tip(e *reports.Entry, b events.SpoilTipped) {
 	if heldG > 0 {
 		t.Shares = f.takeForTip(b, whole, heldG, k)
 	}
-	t.ToleranceG, t.ToleranceML = tipTolerance(k, wantedG, heldG)
+	certain := tipTolerance(k, wantedG, heldG)
+	t.ToleranceG, t.ToleranceML, t.ToleranceSolidsG = certain.MassG, certain.VolumeML, certain.SolidsG
 	t.removed, t.own = k.removed, k.own
 	to := f.facility(b.Facility)
 	f.moveShares(e, to, t.Shares)
@@ -79,26 +80,27 @@ func (f *fold) tipTaking(b events.SpoilTipped, wantedG, heldG int64) *taking {
 	switch {
 	case b.Mass != nil:
 		s := stated(b.Mass.ToleranceG, b.Mass.MassG)
-		t.own = doubt{s, s.scaled(f.held.volumeML(), f.held.massG())}
+		t.own = doubt{s, s.scaled(f.held.volumeML(), f.held.massG()), s.scaled(f.held.solidsG, f.held.massG())}
+		t.own.solids = t.own.solids.plus(f.heldDoubt().mass.scaled(f.held.solidsG, f.held.massG()).scaled(heldG, f.held.massG()))
 		if f.held.massG() == 0 {
 			t.own.volume = s
 		}
 	case b.Volume != nil:
 		s := stated(b.Volume.ToleranceML, b.Volume.VolumeML)
-		t.own = doubt{s.scaled(wantedG, b.Volume.VolumeML), s}
+		t.own = doubt{s.scaled(wantedG, b.Volume.VolumeML), s, 0}
+		t.own.solids = t.own.mass.scaled(f.held.solidsG, f.held.massG())
 	}
 	return t
 }
 
-// tipTolerance returns how certain a tip's mass and volume are, what the tank did not
-// hold counting as like what it held.
-func tipTolerance(k *taking, wantedG, heldG int64) (toleranceG, toleranceML int64) {
+// tipTolerance returns how certain a tip is, what the tank did not hold counting as like
+// what it held.
+func tipTolerance(k *taking, wantedG, heldG int64) Tolerance {
 	d := k.gone.plus(k.removed)
 	if heldG > 0 {
 		d = d.part(wantedG, heldG)
 	}
-	d = d.plus(k.own)
-	return d.mass.root(), d.volume.root()
+	return d.plus(k.own).tolerance()
 }
 
 // takeForTip takes what a tip takes from the parcels, by the rule chosen.

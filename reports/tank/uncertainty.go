@@ -49,6 +49,9 @@ func (s square) scaled(part, whole int64) square {
 	case part <= 0 || whole <= 0:
 		return 0
 	}
+	if p, w := uint64(part), uint64(whole); p <= math.MaxUint32 && w <= math.MaxUint32 {
+		return s.over(p*p, w*w) // any tank of a truck; rounded once
+	}
 	return s.over(uint64(part), uint64(whole)).over(uint64(part), uint64(whole))
 }
 
@@ -87,20 +90,43 @@ func usually(quantity int64) square {
 	return s
 }
 
-// doubt is how far a mass in grams and a volume in millilitres may be off.
-type doubt struct{ mass, volume square }
+// doubt is how far a mass in grams, a volume in millilitres and the solids in grams
+// may be off. The three hang together, for they come from the same instruments: each is
+// right by itself, and none may be added to another as squares.
+type doubt struct{ mass, volume, solids square }
 
-func (d doubt) plus(e doubt) doubt { return doubt{d.mass.plus(e.mass), d.volume.plus(e.volume)} }
+func (d doubt) plus(e doubt) doubt {
+	return doubt{d.mass.plus(e.mass), d.volume.plus(e.volume), d.solids.plus(e.solids)}
+}
 
 // part returns the doubt of a part that is as certain in proportion as the whole.
 func (d doubt) part(part, whole int64) doubt {
-	return doubt{d.mass.scaled(part, whole), d.volume.scaled(part, whole)}
+	return doubt{d.mass.scaled(part, whole), d.volume.scaled(part, whole), d.solids.scaled(part, whole)}
+}
+
+// split divides the doubt of a whole between a part of it and the rest. Solids are as
+// certain in proportion, and where scaled so are mass and volume; otherwise those of the
+// part were measured by themselves, and the rest keeps all.
+func (d doubt) split(part, whole Phases, scaled bool) (gone, kept doubt) {
+	gone.solids = d.solids.scaled(part.SolidsG, whole.SolidsG)
+	kept = doubt{d.mass, d.volume, d.solids.scaled(whole.SolidsG-part.SolidsG, whole.SolidsG)}
+	if partG, wholeG := part.MassG(), whole.MassG(); scaled {
+		gone.mass, gone.volume = d.mass.scaled(partG, wholeG), d.volume.scaled(partG, wholeG)
+		kept.mass, kept.volume = d.mass.scaled(wholeG-partG, wholeG), d.volume.scaled(wholeG-partG, wholeG)
+	}
+	return gone, kept
+}
+
+// ofSolids returns what is uncertain of solids that were solved from a mass and a
+// volume: rho/(rho-1) times either.
+func (s square) ofSolids(particleKgPerM3 int64) square {
+	return s.scaled(particleKgPerM3, particleKgPerM3-waterKgPerM3)
 }
 
 // waterDoubt is that of water whose volume has a stated limit.
 func waterDoubt(limitML, volumeML int64) doubt {
 	s := stated(limitML, volumeML)
-	return doubt{s, s}
+	return doubt{mass: s, volume: s}
 }
 
 // exceededBy reports whether a difference is larger than the root of the sum.
@@ -113,7 +139,7 @@ func (s square) exceededBy(difference int64) bool {
 // root returns the combined expanded uncertainty, rounded.
 func (s square) root() int64 { return int64(math.Round(math.Sqrt(float64(s) / 3))) }
 
-// Uncertainty is two standard uncertainties of a mass, by where they come from.
+// Uncertainty is two standard uncertainties of a mass or of its solids, by where they come from.
 type Uncertainty struct {
 	Position uint64  // of the load; 0 for what was measured out of the tank
 	Own      bool    // the tip's own quantity
@@ -125,6 +151,16 @@ type Uncertainty struct {
 // own quantity, parts of nothing left out. For a tip beyond what the tank held all but
 // the last grow in proportion.
 func (t *Tip) Uncertainties() []Uncertainty {
+	return t.uncertainties(func(d doubt) square { return d.mass })
+}
+
+// SolidsUncertainties returns the parts of a tip's ToleranceSolidsG, as Uncertainties
+// those of its ToleranceG.
+func (t *Tip) SolidsUncertainties() []Uncertainty {
+	return t.uncertainties(func(d doubt) square { return d.solids })
+}
+
+func (t *Tip) uncertainties(of func(doubt) square) []Uncertainty {
 	parts := []Uncertainty{}
 	add := func(position uint64, own bool, s square) {
 		if s > 0 {
@@ -132,28 +168,38 @@ func (t *Tip) Uncertainties() []Uncertainty {
 		}
 	}
 	for i := range t.Shares {
-		add(t.Shares[i].Position, false, t.Shares[i].own.mass)
+		add(t.Shares[i].Position, false, of(t.Shares[i].own))
 	}
-	add(0, false, t.removed.mass)
-	add(0, true, t.own.mass)
+	add(0, false, of(t.removed))
+	add(0, true, of(t.own))
 	return parts
 }
 
-// Together returns how certain shares of one tip, decant or return are together, two
-// standard uncertainties of mass and volume: what is uncertain of each load is added as
-// squares, and what is uncertain of a decant, of which all have their part, as it is.
-func Together(shares []Share) (toleranceG, toleranceML int64) {
+// Tolerance is how certain a quantity of spoil is, two standard uncertainties of its
+// mass, its volume and its solids.
+type Tolerance struct{ MassG, VolumeML, SolidsG int64 }
+
+func (d doubt) tolerance() Tolerance {
+	return Tolerance{d.mass.root(), d.volume.root(), d.solids.root()}
+}
+
+// Together returns how certain shares of one tip, decant or return are together: what
+// is uncertain of each load is added as squares, and what is uncertain of a decant, of
+// which all have their part, as it is.
+func Together(shares []Share) Tolerance {
 	own := doubt{}
-	var drainedG, drainedML int64
+	drained := Tolerance{}
 	for i := range shares {
-		s := &shares[i]
-		own = own.plus(s.own)
-		drainedG += s.drained.mass.root()
-		drainedML += s.drained.volume.root()
+		own = own.plus(shares[i].own)
+		d := shares[i].drained.tolerance()
+		drained.MassG += d.MassG
+		drained.VolumeML += d.VolumeML
+		drained.SolidsG += d.SolidsG
 	}
-	own.mass.add(drainedG)
-	own.volume.add(drainedML)
-	return own.mass.root(), own.volume.root()
+	own.mass.add(drained.MassG)
+	own.volume.add(drained.VolumeML)
+	own.solids.add(drained.SolidsG)
+	return own.tolerance()
 }
 
 // CombinedLimit returns what two figures may differ by when each has limits, plus or

@@ -87,9 +87,10 @@ func TestToleranceOfSharedDecant(t *testing.T) {
 	tip := y.fold(tank.Options{}).Tips[0]
 	near(t, "share", tip.Shares[0].ToleranceG, expanded(60_000, 10_000), 1)
 	near(t, "whole", tip.ToleranceG, expanded(60_000, 60_000, 20_000), 1)
-	g, ml := tank.Together(tip.Shares)
-	near(t, "both shares together", g, tip.ToleranceG, 1)
-	near(t, "volume of both", ml, tip.ToleranceML, 1)
+	both := tank.Together(tip.Shares)
+	near(t, "both shares together", both.MassG, tip.ToleranceG, 1)
+	near(t, "volume of both", both.VolumeML, tip.ToleranceML, 1)
+	near(t, "solids of both", both.SolidsG, tip.ToleranceSolidsG, 1)
 }
 
 // A tip weighed by the truck is as certain as that weighing, and what it leaves is as
