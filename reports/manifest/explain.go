@@ -285,11 +285,15 @@ func (x *exposition) combined(d *tank.Docket) string {
 	return fmt.Sprintf("(round(rss(%s, %s) × 1000) ÷ 1000)", strings.Join(terms, ", "), num(account))
 }
 
+// mostUncertainG is more than any truck carries, and near what the account can count: a
+// grain that was held says nothing about tonnes that were tipped.
+const mostUncertainG = 1_000_000_000
+
 // certainty explains how good the account's mass and its solids are.
 func (x *exposition) certainty() {
 	t := x.c.tip
 	sum := x.rootSumSquare(t.Uncertainties())
-	if sum == "" {
+	if sum == "" || max(t.ToleranceG, t.ToleranceSolidsG) > mostUncertainG {
 		return
 	}
 	x.step("the account is good to, two standard uncertainties: of the loads, of what was measured out of the tank, of the tip's own quantity", sum, inKg(t.ToleranceG))
