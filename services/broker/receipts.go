@@ -2,11 +2,14 @@ package broker
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
+	"github.com/synadia-io/orbit.go/jetstreamext"
 )
 
 // Receipt is what the hub answered to a source.
@@ -37,6 +40,46 @@ func (b *Broker) PublishReceipt(ctx context.Context, source string, body []byte)
 	})
 	if err != nil {
 		return fmt.Errorf("publish receipt for %s: %w", source, err)
+	}
+	return nil
+}
+
+// maxLastReceipts is how many sources one request names; the server allows 1024.
+const maxLastReceipts = 500
+
+// LastReceipts returns the last receipt that is kept of each of the sources. Those of which none is kept are left out.
+func (b *Broker) LastReceipts(ctx context.Context, sources []string) (map[string][]byte, error) {
+	out := make(map[string][]byte, len(sources))
+	for chunk := range slices.Chunk(sources, maxLastReceipts) {
+		if err := b.lastReceipts(ctx, chunk, out); err != nil {
+			return nil, fmt.Errorf("read last receipts: %w", classify(err))
+		}
+	}
+	return out, nil
+}
+
+func (b *Broker) lastReceipts(ctx context.Context, sources []string, out map[string][]byte) error {
+	subjects := make([]string, len(sources))
+	for i, source := range sources {
+		if err := CheckSource(source); err != nil {
+			return err
+		}
+		subjects[i] = ReceiptsPrefix + source
+	}
+	ctx, cancel := request(ctx)
+	defer cancel()
+	found, err := jetstreamext.GetLastMsgsFor(ctx, b.js, ReceiptsStream, subjects)
+	if err != nil {
+		return err
+	}
+	for m, err := range found {
+		switch {
+		case errors.Is(err, jetstreamext.ErrNoMessages):
+			return nil
+		case err != nil:
+			return err
+		}
+		out[strings.TrimPrefix(m.Subject, ReceiptsPrefix)] = m.Data
 	}
 	return nil
 }

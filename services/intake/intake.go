@@ -55,6 +55,8 @@ type Store interface {
 // Receipts tells sources what was recorded.
 type Receipts interface {
 	PublishReceipt(ctx context.Context, source string, body []byte) error
+	// LastReceipts returns the last receipt of each of the sources that has one.
+	LastReceipts(ctx context.Context, sources []string) (map[string][]byte, error)
 }
 
 // Config is what an intake is made of.

@@ -34,6 +34,7 @@ func (in *Intake) Run(ctx context.Context, feed Feed) error {
 	failed := make(chan error, 1)
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
+	in.SendLostReceipts(ctx)
 	go func() {
 		defer close(batches)
 		failed <- in.read(ctx, feed, batches)

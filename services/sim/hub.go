@@ -185,6 +185,10 @@ func (h *hub) begin(life *process) error {
 	if err != nil {
 		return err
 	}
+	in.SendLostReceipts(context.Background())
+	if !life.alive() {
+		return errKilled
+	}
 	h.in, h.session = in, session
 	h.feed = hose{session, life, h}
 	if h.o.WrapFeed != nil {
@@ -281,4 +285,21 @@ func (o postOffice) PublishReceipt(_ context.Context, subject string, body []byt
 		o.h.deliver(subject, body)
 		return nil
 	})
+}
+
+// LastReceipts returns the last receipts that the broker has.
+func (o postOffice) LastReceipts(_ context.Context, subjects []string) (out map[string][]byte, err error) {
+	out = map[string][]byte{}
+	err = o.life.step("last receipts", func() error {
+		if !o.h.broker.up {
+			return errBrokerDown
+		}
+		for _, s := range subjects {
+			if body := o.h.broker.last[s]; body != nil {
+				out[s] = body
+			}
+		}
+		return nil
+	})
+	return out, err
 }
