@@ -25,6 +25,7 @@ import (
 //	end NAME SIGNAL N          ends one of the two and wants the exit status N
 //	silent NAME                puts the address of a server that never answers in $NAME
 //	closed NAME                puts an address where nobody listens in $NAME
+//	damage FILE                turns one bit in the middle of a file
 func TestScripts(t *testing.T) {
 	example, err := filepath.Abs(filepath.Join(projectRoot, "testdata", "example"))
 	if err != nil {
@@ -46,6 +47,7 @@ func TestScripts(t *testing.T) {
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"status": scriptStatus, "serve": scriptServe, "stand": scriptStand, "end": scriptEnd, "silent": scriptSilent, "closed": scriptClosed,
+			"damage": scriptDamage,
 		},
 	})
 }
@@ -132,6 +134,15 @@ func scriptClosed(ts *testscript.TestScript, neg bool, args []string) {
 	address, err := closedPort()
 	ts.Check(err)
 	ts.Setenv(args[0], address)
+}
+
+func scriptDamage(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: damage FILE")
+	}
+	content, err := os.ReadFile(ts.MkAbs(args[0]))
+	ts.Check(err)
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), turnBit(content), 0o600))
 }
 
 // TestHelpHasExamples wants an example of every command that does something, and

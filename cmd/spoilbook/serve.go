@@ -106,7 +106,7 @@ func listenOn(address string) (net.Listener, error) {
 // serveHTTP answers until ctx ends or the intake dies of something that is not
 // damage outside the store.
 func (s *site) serveHTTP(ctx context.Context, l net.Listener, registry *prometheus.Registry, d door) error {
-	server := api.Server(api.Config{Ledger: s.ledger, Write: writeReport, Formats: formats(), Registry: registry,
+	server := api.Server(api.Config{Ledger: s.ledger, Copy: s.store, Write: writeReport, Formats: formats(), Registry: registry,
 		Ready: s.ready, Logger: s.log, Version: version, Hosts: d.hosts, Access: d.access})
 	failed := make(chan error, 1)
 	go func() { failed <- d.serve(server, api.Limited(l, api.MaxConnections)) }()

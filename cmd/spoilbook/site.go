@@ -29,6 +29,7 @@ type siteOptions struct {
 	clickhouse   string
 	engineCache  string
 	verbose      bool
+	unfinished   bool // a store that is being filled, or a ledger that moves, is opened all the same
 }
 
 // addSiteFlags adds the flags by which a command finds the ledger.
@@ -133,7 +134,33 @@ func (s *site) openStore(ctx context.Context, stderr io.Writer) error {
 	if s.store, err = store.Open(ctx, stored); err != nil {
 		return unopened(ledger.Wrap(ledger.StoreDown, err, "ClickHouse"))
 	}
-	return nil
+	if o.unfinished {
+		return nil
+	}
+	filling, err := s.store.Marked(ctx, ledger.MarkFilling)
+	if err == nil && filling != "" {
+		return ledger.Fail(ledger.Conflict, "the ledger is not whole: it was being filled with %s. Give the same restore or move again to finish it", filling)
+	}
+	return ledger.Wrap(ledger.StoreDown, err, "ClickHouse")
+}
+
+// refuseMoved refuses to write to a ledger that went elsewhere, or is about to.
+func (s *site) refuseMoved(ctx context.Context) error {
+	if s.options.unfinished {
+		return nil
+	}
+	moved, err := s.store.Marked(ctx, ledger.MarkMoved)
+	if err != nil {
+		return ledger.Wrap(ledger.StoreDown, err, "ClickHouse")
+	}
+	if moved != "" {
+		return ledger.Fail(ledger.Moved, "the ledger moved to %s", moved)
+	}
+	moving, err := s.store.Marked(ctx, ledger.MarkMoving)
+	if err == nil && moving != "" {
+		return ledger.Fail(ledger.Moved, "the ledger is moving to %s. Give the same spoilbook move again to finish it, or give it up with spoilbook move --give-up", moving)
+	}
+	return ledger.Wrap(ledger.StoreDown, err, "ClickHouse")
 }
 
 // unopened says what repairs a store that can not be opened because it is damaged.
@@ -146,6 +173,9 @@ func unopened(err error) error {
 
 // openBroker starts the broker of the data folder, or connects to the one named.
 func (s *site) openBroker(ctx context.Context) (err error) {
+	if err := s.refuseMoved(ctx); err != nil {
+		return err
+	}
 	o := s.options
 	if o.nats.Logger = s.log; o.nats.URL == "" {
 		o.nats.Dir = s.brokerFolder()

@@ -34,6 +34,7 @@ const (
 	Postings    Operation = "postings"
 	YardNow     Operation = "yard" // how trucks stand now
 	Rebuild     Operation = "rebuild"
+	CopyLedger  Operation = "copy-ledger"
 
 	ListQuarantine    Operation = "list-quarantine"
 	GetQuarantine     Operation = "get-quarantine-entry"
@@ -103,7 +104,7 @@ func ruleOf(op Operation) (rule, bool) {
 		return rule{roles: desk()}, true
 	case Rebuild:
 		return rule{roles: []Role{Officer, Administrator}}, true
-	case Metrics:
+	case Metrics, CopyLedger:
 		return rule{roles: keepers()}, true
 	case ListUsers, ChangeUser, ListTokens, MakeToken, RevokeToken:
 		return rule{roles: keepers()}, true
@@ -114,7 +115,7 @@ func ruleOf(op Operation) (rule, bool) {
 // Operations lists every operation of the table.
 func Operations() []Operation {
 	return []Operation{Live, Ready, Metrics, Description, Head, SubmitEvents, AwaitEvents, ListEvents, GetEvent, ListSources, ListReports, RunReport,
-		ListLines, ExplainLine, IssueReport, ListIssued, Adjustment, Postings, YardNow, Rebuild, ListQuarantine, GetQuarantine, ReleaseQuarantine,
+		ListLines, ExplainLine, IssueReport, ListIssued, Adjustment, Postings, YardNow, Rebuild, CopyLedger, ListQuarantine, GetQuarantine, ReleaseQuarantine,
 		DismissQuarantine, SignIn, SignOut, Begin, WhoAmI, SetPassword, ListUsers, ChangeUser, ListTokens, MakeToken, RevokeToken}
 }
 

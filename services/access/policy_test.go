@@ -41,6 +41,7 @@ list-quarantine           -      -     -    y    y      y       y
 get-quarantine-entry      -      -     -    y    y      y       y
 release-quarantine-entry  -      -     -    -    y      -       y
 dismiss-quarantine-entry  -      -     -    -    y      -       y
+copy-ledger               -      -     -    -    -      -       y
 list-users                -      -     -    -    -      -       y
 change-user               -      -     -    -    -      -       y
 list-tokens               -      -     -    -    -      -       y

@@ -55,6 +55,7 @@ type Config struct {
 	Registry *prometheus.Registry            // may be nil
 	Logger   *slog.Logger
 	Version  string
+	Copy     Copier        // hands the ledger over to be copied; may be nil
 	Access   *access.Book  // who may do what; nil means that everybody who reaches the service may do everything
 	Hosts    []string      // names, besides localhost and addresses, under which clients reach the service
 	Timeout  time.Duration // of one request; 0 means RequestTimeout
@@ -71,6 +72,7 @@ type service struct {
 	downloads   *gate
 	listing     *gate
 	waiting     *gate
+	copies      *gate
 }
 
 // Server returns an HTTP server of all routes, with its limits of time and size.
@@ -94,6 +96,7 @@ func New(c Config) http.Handler {
 	s := &service{Config: c, crossOrigin: http.NewCrossOriginProtection(), pace: newPace(c.Ledger, c.Limits),
 		reports: newGate(c.Limits.Reports, c.Limits.Queue), downloads: newGate(c.Limits.Downloads, c.Limits.Queue),
 		listing: newGate(maxListing, c.Limits.Queue), waiting: newGate(maxWaiting, c.Limits.Queue),
+		copies: newGate(maxCopies, c.Limits.Queue),
 		seconds: prometheus.NewHistogramVec(prometheus.HistogramOpts{Name: "spoilbook_http_seconds",
 			Help: "Time to answer HTTP requests.", Buckets: prometheus.ExponentialBuckets(0.001, 4, 8)}, []string{"route", "status"})}
 	s.bodies.free.Store(c.Limits.BodyBytes)
@@ -115,6 +118,7 @@ func New(c Config) http.Handler {
 	s.addIssued(a)
 	s.addQuarantine(a)
 	s.addPostings(a)
+	s.addCopy(a)
 	s.addPeople(a)
 	s.addYard(a)
 	router.GET("/metrics", s.permitRoute(access.Metrics, gin.WrapH(promhttp.HandlerFor(c.Registry, promhttp.HandlerOpts{}))))

@@ -55,7 +55,7 @@ func newRig(t testing.TB) *rig {
 	r.must(err)
 	t.Cleanup(func() { r.check(r.store.Close()) })
 	r.ledger = ledger.New(ledger.Config{Publisher: publisher{r.broker}, Store: r.store})
-	r.config = api.Config{Ledger: r.ledger, Write: write, Formats: []string{"xlsx", "csv", "zip", "json", "text"}, Version: "test"}
+	r.config = api.Config{Ledger: r.ledger, Copy: r.store, Write: write, Formats: []string{"xlsx", "csv", "zip", "json", "text"}, Version: "test"}
 	r.serve()
 	return r
 }

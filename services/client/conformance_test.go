@@ -12,6 +12,7 @@ import (
 
 	"spoilbook/events"
 	"spoilbook/events/wire"
+	"spoilbook/services/backup"
 	"spoilbook/services/ledger"
 )
 
@@ -282,4 +283,21 @@ func TestPartsDown(t *testing.T) {
 		_, err = b.Await(t.Context(), ticket)
 		wantCode(t, "await", err, ledger.StoreDown)
 	})
+}
+
+// What is handed over for a copy is what the store holds, row by row.
+func TestCopy(t *testing.T) {
+	r := newRig(t)
+	fatesOf(t, r.client(), messages(truckRevision(t, 1, "TM-01"), siteArrival(t, "TM-01", 1, "J-1"), []byte("{"), []byte("[\xff]")))
+	if err := r.client().Dismiss(t.Context(), 1, "Yard office", "a test message"); err != nil {
+		t.Fatal(err)
+	}
+	adopted := ledger.Adoption{Stream: ledger.AnyStream, At: time.Now(), Author: "Yard office", Reason: "why"}
+	if err := r.store.Adopt(t.Context(), adopted); err != nil {
+		t.Fatal(err)
+	}
+	s, err := backup.Compare(t.Context(), r.store, r.client(), nil)
+	if err != nil || s.Position != 2 || s.Entries != 2 {
+		t.Errorf("compared %+v, %v", s, err)
+	}
 }

@@ -59,6 +59,7 @@ type rig struct {
 	t      testing.TB
 	engine *engine.Engine
 	broker *broker.Broker
+	store  *store.Store
 	ledger *ledger.Ledger
 	server *httptest.Server
 }
@@ -77,8 +78,9 @@ func newRig(t testing.TB) *rig {
 	s, err := store.Open(t.Context(), store.Options{Transport: r.engine.Transport()})
 	r.must(err)
 	t.Cleanup(func() { r.check(s.Close()) })
+	r.store = s
 	r.ledger = ledger.New(ledger.Config{Publisher: publisher{r.broker}, Store: s})
-	r.server = httptest.NewServer(api.New(api.Config{Ledger: r.ledger, Write: write, Formats: []string{"json"}}))
+	r.server = httptest.NewServer(api.New(api.Config{Ledger: r.ledger, Copy: s, Write: write, Formats: []string{"json"}}))
 	t.Cleanup(r.server.Close)
 	r.record(s)
 	return r

@@ -14,6 +14,7 @@ const (
 	NotFound      Code = "not-found"      // no such event, entry, report or table
 	TooLarge      Code = "too-large"      // body, page or batch over the limit
 	Conflict      Code = "conflict"       // already settled, or somebody else holds it
+	Moved         Code = "moved"          // the ledger went elsewhere
 	InUse         Code = "in-use"         // data folder, port or lease held by another process
 	Busy          Code = "busy"           // more is on the way than is taken at a time
 	BrokerDown    Code = "broker-down"    // NATS does not answer
@@ -49,6 +50,8 @@ func OutcomeOf(c Code) Outcome {
 		return Outcome{413, 2, "send or ask for less at a time"}
 	case Conflict:
 		return Outcome{409, 4, "look at what stands there now"}
+	case Moved:
+		return Outcome{409, 4, "use the ledger where it went, as the message says"}
 	case InUse:
 		return Outcome{409, 4, "stop the other process, or use its address with --server"}
 	case Busy:
@@ -83,7 +86,7 @@ func OutcomeOf(c Code) Outcome {
 
 // Codes lists every code.
 func Codes() []Code {
-	return []Code{BadRequest, NotFound, TooLarge, Conflict, InUse, Busy, BrokerDown, BrokerFull, StoreDown, ServerDown,
+	return []Code{BadRequest, NotFound, TooLarge, Conflict, Moved, InUse, Busy, BrokerDown, BrokerFull, StoreDown, ServerDown,
 		EngineMissing, Damaged, TimedOut, ReadOnly, Unfinished, SignInNeeded, NotAllowed, TooMany, Internal}
 }
 
