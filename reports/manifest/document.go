@@ -71,6 +71,8 @@ func (r *Report) notes() []string {
 		"Whether a consignment is lawful is for the people licensed to decide it, under the law of the place.",
 		"Quantities are those of the tank account: solids and water from the loads, less what was decanted. The docket's net mass stands beside them and is never reduced by water that was decanted or kept.",
 		"Basis: measured is read from an instrument, derived is computed from measured figures, assumed rests on a typical value of the register. A sum has the weakest basis of its parts.",
+		"A tank gauge within the combined tolerance of itself and the account moves nothing; beyond it the account follows the gauge, and the difference is unaccounted for and found.",
+		"Soil known by its bank volume whose density is stated and whose moisture nobody says counts as dry, with basis assumed.",
 		"Volume is that of solids and water without air, so it is less than bank volume and jetting water together.",
 		"A tip is listed in the period in which it occurred. A tip without a paper note's number has our own: truck, local date, running number of the day at this ledger position.",
 		"A docket is expected from a facility whose register entry has a weighbridge, and from one that the register does not know.",

@@ -107,8 +107,9 @@ func (s *teller) giveBack(where events.FacilityID) {
 			of = pick(s, "of tip", tips...)
 		}
 		b.Tip = of.Ref()
-		if !s.chance(5) {
-			b.Facility = of.Body.(events.SpoilTipped).Facility
+		b.Facility = of.Body.(events.SpoilTipped).Facility
+		if s.chance(10) {
+			b.Facility = pick(s, "returned by", events.FacilityID("F-PIT"), "F-WET")
 		}
 	}
 	switch evenly(s.t, "how much back", 0, 4) {

@@ -53,7 +53,19 @@
 // density are taken as the register or the entry states them. Solids of one bank are as
 // certain as its volume, and what is drained off clear takes none of it away.
 //
+// # Soil in the bank
+//
+// Bank soil is split by its bulk density and its moisture, the entry's or else the
+// material's. Where nobody says a density, the usual one counts, and the usual moisture
+// with it. Where a density is stated and nobody says a moisture, as for a material that
+// is not in the register, the soil counts as dry: all of its mass is solids, which is
+// the most that can have been dug, and the basis is assumed.
+//
 // # Levels
+//
+// A gauge within the combined tolerance of itself and the account moves nothing to or
+// from unaccounted: the account stands and the difference is listed. Beyond it the
+// account follows the gauge.
 //
 // A gauge that says a level is turned into a volume by the truck's strapping table, and
 // without one, for the debris tank, by its diameter and length (package gauge). It is

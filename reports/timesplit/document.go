@@ -33,6 +33,7 @@ func (r *Report) notes() []string {
 	notes := []string{
 		"Times are elapsed times: an hour that the clock shows twice counts twice, one that it skips not at all.",
 		"Where signals overlap, the first of these is counted: stopped, loading, decanting, tipping, refilling, rest, standby, at a facility, on site, travel, unexplained.",
+		"A load without an arrival or a leaving does not break the journey that it lies in: the time before and after it is that journey's.",
 		"A stop runs from the first press to the restart; a reset does not end it. These are records, not a safety function.",
 		"Shifts are cut at the edges of the period: what lies before its start or at and after its end is not in the tables.",
 		"A full dump is counted for the job of the visit left before it. Time that no entry explains is shown as unexplained.",

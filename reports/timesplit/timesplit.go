@@ -28,8 +28,9 @@
 // there and unexplained from then on; where the arrival is missing, it is on site
 // from the first load of that job and unexplained before. Leaving the site of
 // another job than the truck is at is both. Loads with neither an arrival nor a
-// leaving are loading and no visit, and what fills no time (see Shifts) says
-// nothing of where the truck was. A shift that ended on site hands the visit to the
+// leaving are loading and no visit: they do not break the journey that they lie in,
+// which goes on before and after them. What fills no time (see Shifts) says nothing
+// of where the truck was. A shift that ended on site hands the visit to the
 // next shift, unless that one begins with an arrival.
 //
 // Time between a departure and the next arrival is travel. The shift's start is a

@@ -29,6 +29,7 @@ func (r *Report) notes() []string {
 		"A refill counts by its measured volume; where that is missing or not measured, by its meter readings. Both are shown, and the basis of each figure.",
 		fmt.Sprintf("Where no tolerance is stated, a volume is taken to be right within %d %% and a water meter within %d ‰ (class 2 of OIML R 49, upper zone).",
 			tank.DefaultTolerancePPM/10_000, DefaultMeterPermille),
+		"A tank gauge within the combined tolerance of itself and the account moves nothing; beyond it the difference is unaccounted for and found.",
 		"Water counts as 1 g for 1 mL. Recycled water is never counted as mains.",
 		"Daily caps and limits are held against all trucks in the record and whole days in the place's own time zone; weeks run from Monday. A day without a draw is an explicit zero.",
 		"A limit is exceeded only above it. No limit is universal: those shown are the consent's or the permit's, which bind in their own words.",

@@ -113,7 +113,7 @@ func TestExplainACap(t *testing.T) {
 }
 
 // A day's kinds add up: 2000 L of mains and 500 L recycled, 20 %; and a refill that its
-// meter tells otherwise, 2 % of 2020 L and 3 % of 2000 L explain 83.5 L.
+// meter tells otherwise (2 % is OIML R 49, class 2, upper zone), 2 % of 2020 L and 3 % of 2000 L explain 83.5 L.
 func TestExplainADayAndADraw(t *testing.T) {
 	w := newTown()
 	w.at(one, "", events.WaterRefilled{WaterSource: mains, Volume: measuredML(2_000_000), MeterStartML: ptr(100_000), MeterEndML: ptr(2_120_000), BackflowDevice: events.AirGap})
