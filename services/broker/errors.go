@@ -88,6 +88,7 @@ const (
 	codeInsufficientResources jetstream.ErrorCode = 10023
 	codeStorageResources      jetstream.ErrorCode = 10047
 	codeStoreFailed           jetstream.ErrorCode = 10077
+	codeStreamOffline         jetstream.ErrorCode = 10194
 )
 
 // classify adds the package's own error to a client error, so that callers need not know the client library.

@@ -116,6 +116,9 @@ func (b *Broker) prepareStream(ctx context.Context, want jetstream.StreamConfig)
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
 		return b.createStream(ctx, want)
 	}
+	if code, _ := apiCode(err); code == codeStreamOffline && b.server != nil {
+		return fmt.Errorf("%w: the server could not read what it keeps with the stream (%w)", ErrDamaged, err)
+	}
 	if err != nil {
 		return classify(err)
 	}
