@@ -88,6 +88,7 @@ func TestCheckFindsWhatWasChanged(t *testing.T) {
 		{"events", "operator", "'X'", "''", "position = 7", "events", "the columns of position 7"},
 		{"events", "hash", "reverse(hash)", "reverse(hash)", "position = 7", "events", "the event at position 7 is not what was recorded"},
 		{"events", "body", "concat(body, ' ')", "substring(body, 1, length(body) - 1)", "position = 7", "events", "position 7"},
+		{"events", "hash", "reverse(hash)", "reverse(hash)", "position = 9", "stream", "message 9 of the broker's stream is not what the store has of it"},
 		{"blocks", "root", "reverse(root)", "reverse(root)", "position = 11", "events", "the Merkle root over the first 11 events"},
 		{"blocks", "frontier", "reverse(frontier)", "reverse(frontier)", "position = 11", "events", "the frontier of the Merkle tree stored at position 11"},
 		{"blocks", "position", "0", "11", "last_seq = 11", "blocks", "can not be"},
@@ -108,6 +109,22 @@ func TestCheckFindsWhatWasChanged(t *testing.T) {
 		}
 		change(c.back)
 	}
+	// The start looks at the newest messages only, and refuses as well.
+	s.statement(t, "ALTER TABLE events UPDATE hash = reverse(hash) WHERE position = 20")
+	if err := s.openBroker(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.checkStanding(t.Context()); ledger.CodeOf(err) != ledger.Damaged || !strings.Contains(err.Error(), "message 20 of the broker's stream") {
+		t.Errorf("the start says %v", err)
+	}
+	s.statement(t, "ALTER TABLE events UPDATE hash = reverse(hash) WHERE position = 20")
+	if err := s.checkStanding(t.Context()); err != nil {
+		t.Errorf("changed back, the start says %v", err)
+	}
+	if err := s.broker.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	s.broker = nil
 	if found := check(); found.Err() != nil || found.Root != sound.Root {
 		t.Errorf("changed back: %v", found.Err())
 	}

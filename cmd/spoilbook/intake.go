@@ -30,7 +30,6 @@ func (s *site) startIntake(ctx context.Context) error {
 	}
 	run, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	s.stopIntake, s.intakeDone = cancel, make(chan error, 1)
-	s.blockStored = make(chan struct{}, 1)
 	var keeping sync.WaitGroup
 	keeping.Go(func() { s.keepHighWater(run) })
 	go func() {
@@ -40,17 +39,6 @@ func (s *site) startIntake(ctx context.Context) error {
 		s.intakeDone <- err
 	}()
 	return nil
-}
-
-// observeBlock is called after each block.
-func (s *site) observeBlock(p intake.Progress) {
-	if s.observe != nil {
-		s.observe(p)
-	}
-	select {
-	case s.blockStored <- struct{}{}:
-	default: // it is due already
-	}
 }
 
 // intakeRun is an intake with what it holds while it runs.
@@ -123,7 +111,7 @@ func (s *site) newIntake(ctx context.Context, lease *broker.Lease) (*intakeRun, 
 	if err := s.checkStanding(ctx); err != nil {
 		return nil, err
 	}
-	in, err := intake.New(ctx, intake.Config{Store: leased{s.store, lease}, Receipts: s.broker, Stream: stream, Logger: s.log, Observe: s.observeBlock})
+	in, err := intake.New(ctx, intake.Config{Store: leased{s.store, lease}, Receipts: s.broker, Stream: stream, Logger: s.log, Observe: s.observe})
 	if err != nil {
 		return nil, ledger.Wrap(ledger.StoreDown, err, "start the intake")
 	}

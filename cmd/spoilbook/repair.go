@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -140,7 +141,7 @@ func (r *repair) beginStream(ctx context.Context, why error) error {
 	if err != nil {
 		return err
 	}
-	if err := r.openBroker(ctx); err != nil {
+	if err := r.openAnew(ctx, aside); err != nil {
 		return err
 	}
 	if err := r.takeUp(ctx); err != nil {
@@ -153,6 +154,23 @@ func (r *repair) beginStream(ctx context.Context, why error) error {
 	}
 	fmt.Fprintln(r.out)
 	return err
+}
+
+// openAnew opens a new broker with what the one moved aside holds besides events
+// and receipts, which is who may sign in; without it where that is damaged too.
+func (r *repair) openAnew(ctx context.Context, aside string) error {
+	kept, err := broker.KeepOthers(aside, r.brokerFolder())
+	if err != nil {
+		return ledger.Wrap(ledger.Internal, err, "keep what the broker holds besides events")
+	}
+	if err = r.openBroker(ctx); ledger.CodeOf(err) != ledger.Damaged || len(kept) == 0 {
+		return err
+	}
+	fmt.Fprintf(r.out, "%s can not be kept: %v\n", strings.Join(kept, ", "), err)
+	if err := os.RemoveAll(r.brokerFolder()); err != nil { // made above, of copies
+		return ledger.Wrap(ledger.Internal, err, "begin a new broker")
+	}
+	return r.openBroker(ctx)
 }
 
 // handledOfFolder returns how far the newest stream of the store was handled. The

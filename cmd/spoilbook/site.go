@@ -85,7 +85,6 @@ type site struct {
 	damage  atomic.Pointer[error] // found; nothing is written any more
 	observe func(intake.Progress)
 
-	blockStored   chan struct{} // has one when the high water is older than the last block
 	stopIntake    func()
 	intakeDone    chan error
 	intakeRunning atomic.Bool

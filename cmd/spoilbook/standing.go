@@ -133,44 +133,78 @@ func (s *site) writeHighWater(ctx context.Context) error {
 	if !s.options.embedded() {
 		return nil
 	}
-	stream, err := publisher{s.broker}.Stream(ctx)
+	h, err := s.brokerHigh(ctx)
 	if err != nil {
 		return err
 	}
+	if err := s.storeHigh(ctx, &h); err != nil {
+		return err
+	}
+	return s.putHighWater(h)
+}
+
+// brokerHigh says how far the broker is.
+func (s *site) brokerHigh(ctx context.Context) (h ledger.HighWater, err error) {
+	if h.Stream, err = (publisher{s.broker}).Stream(ctx); err != nil {
+		return h, err
+	}
 	state, err := s.broker.StreamState(ctx)
-	if err != nil {
-		return codedBroker(err, "stream")
-	}
-	handled, err := s.store.Handled(ctx, stream)
-	if err != nil {
-		return ledger.Wrap(ledger.StoreDown, err, "high water")
-	}
+	h.Received = state.LastSeq
+	return h, codedBroker(err, "stream")
+}
+
+// storeHigh adds how far the store is.
+func (s *site) storeHigh(ctx context.Context, h *ledger.HighWater) error {
 	head, err := s.store.Head(ctx)
 	if err != nil {
 		return ledger.Wrap(ledger.StoreDown, err, "high water")
 	}
-	m := ledger.HighWater{Stream: stream, Received: state.LastSeq, Handled: handled, Position: head.RootPosition, Root: head.Root, At: time.Now()}
-	if m.Position == 0 {
-		m.Root = [32]byte{}
+	if h.Position = head.RootPosition; h.Position > 0 {
+		h.Root = head.Root
 	}
-	return ledger.Wrap(ledger.Internal, highwater.Write(s.options.data, m), "high water")
+	h.Handled, err = s.store.Handled(ctx, h.Stream)
+	return ledger.Wrap(ledger.StoreDown, err, "high water")
 }
 
-// keepHighWater notes the high water after blocks, until ctx ends.
+func (s *site) putHighWater(h ledger.HighWater) error {
+	h.At = time.Now()
+	return ledger.Wrap(ledger.Internal, highwater.Write(s.options.data, h), "high water")
+}
+
+// keepHighWater notes the high water once a second while something changes, until
+// ctx ends. What the broker has received counts too when the store does not answer.
 func (s *site) keepHighWater(ctx context.Context) {
-	for {
+	if !s.options.embedded() {
+		return
+	}
+	tick := time.NewTicker(highWaterPause)
+	defer tick.Stop()
+	var noted ledger.HighWater
+	for ctx.Err() == nil {
 		select {
 		case <-ctx.Done():
 			return
-		case <-s.blockStored:
+		case <-tick.C:
 		}
-		if err := s.writeHighWater(ctx); err != nil && ctx.Err() == nil {
+		h, err := s.brokerHigh(ctx)
+		if err == nil {
+			stored := h
+			if s.storeHigh(ctx, &stored) == nil {
+				h = stored
+			} else if noted.Stream == h.Stream {
+				h.Handled, h.Position, h.Root = noted.Handled, noted.Position, noted.Root
+			} else {
+				continue
+			}
+			if h.At = noted.At; h == noted {
+				continue
+			}
+			err = s.putHighWater(h)
+		}
+		if err == nil {
+			noted = h
+		} else if ctx.Err() == nil {
 			s.log.Warn("the high water of the data folder was not written", "error", err)
-		}
-		select {
-		case <-ctx.Done():
-			return
-		case <-time.After(highWaterPause):
 		}
 	}
 }

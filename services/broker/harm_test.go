@@ -2,6 +2,7 @@ package broker
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"flag"
 	"fmt"
@@ -31,10 +32,17 @@ func harmed(t *testing.T, killed bool) (dir, stream string) {
 	t.Helper()
 	dir = t.TempDir()
 	b := mustOpen(t, Options{Dir: dir})
-	publish(t, b, numbered(0, harmRecorded/2))
-	publish(t, b, numbered(harmRecorded/2, harmSent-harmRecorded/2))
+	for _, n := range []int{1, 1, 8, 4, 1, 6, 1, 2} { // a message alone has no headers, one of a batch has
+		state, err := b.StreamState(t.Context())
+		must(t, err)
+		publish(t, b, harmMessages(int(state.LastSeq), n))
+	}
 	c := consume(t, b, ConsumeOptions{})
-	fetch(t, c, 0, harmRecorded)
+	for next := 0; next < harmRecorded; {
+		got, err := c.Fetch(t.Context(), harmRecorded-next, patience)
+		must(t, err)
+		next += len(got)
+	}
 	must(t, c.Ack(t.Context(), harmRecorded))
 	for _, m := range numbered(0, 7) {
 		must(t, b.PublishReceipt(t.Context(), m.Subject, []byte(`{"recordedThrough":1}`)))
@@ -49,6 +57,15 @@ func harmed(t *testing.T, killed bool) (dir, stream string) {
 	}
 	must(t, b.Close(t.Context()))
 	return dir, stream
+}
+
+// harmMessages are messages as sources publish them: one JSON object each.
+func harmMessages(from, n int) []Message {
+	msgs := numbered(from, n)
+	for i := range msgs {
+		msgs[i].Body = fmt.Appendf(nil, `{"n":%s}`, msgs[i].Body)
+	}
+	return msgs
 }
 
 // harm is one change of one file.
@@ -102,6 +119,7 @@ const (
 	namedByServer outcome = "named by the server's state"
 	namedByStart  outcome = "named by broker and ledger held against each other"
 	harmless      outcome = "harmless"
+	heldBack      outcome = "kept in quarantine by the intake, which can not read it"
 	cutTail       outcome = "the end of what was received since the last high water is gone"
 	silent        outcome = "silent"
 )
@@ -139,17 +157,28 @@ func meet(t *testing.T, dir, stream string, received uint64) (outcome, string) {
 	if _, err := s.Judge(); err != nil {
 		return namedByStart, err.Error()
 	}
-	n := 0
+	n, held := 0, 0
 	err = b.Messages(t.Context(), 1, state.LastSeq, func(d Delivery) error {
-		if want := numbered(n, 1)[0]; string(d.Body) != string(want.Body) || d.Subject != want.Subject {
-			return fmt.Errorf("message %d is %q of %s", n+1, d.Body, d.Subject)
-		}
+		want := harmMessages(n, 1)[0]
 		n++
+		switch {
+		case string(d.Body) == string(want.Body) && d.Subject == want.Subject:
+		case n <= harmRecorded && string(d.Body) != string(want.Body):
+			return fmt.Errorf("%w: not what is recorded", errStart)
+		case !json.Valid(d.Body):
+			held++
+		default:
+			return fmt.Errorf("message %d is %q of %s", n, d.Body, d.Subject)
+		}
 		return nil
 	})
 	switch {
+	case errors.Is(err, errStart):
+		return namedByStart, err.Error()
 	case errors.Is(err, ErrDamaged) || b.Damage() != nil:
 		return namedByServer, fmt.Sprint(err)
+	case err == nil && n == harmSent && held > 0:
+		return heldBack, ""
 	case err == nil && n == harmSent:
 		return harmless, ""
 	case err == nil && n >= int(received):
@@ -157,6 +186,9 @@ func meet(t *testing.T, dir, stream string, received uint64) (outcome, string) {
 	}
 	return silent, fmt.Sprintf("%d of %d messages, %v", n, harmSent, err)
 }
+
+// errStart stands for what the ledger says of a message that is not what it has recorded.
+var errStart = errors.New("broker and ledger differ")
 
 // Any byte of any file of a broker is turned, or any file cut short: what a start then
 // finds names it, or nothing of the events is lost or changed by it. All 2 × 9,042 harms of
@@ -188,5 +220,34 @@ func TestHarmToTheBrokersFiles(t *testing.T) {
 				t.Logf("%5d %s", counts[line], line)
 			}
 		})
+	}
+}
+
+// Whole files of messages are gone: the first, one in between, the last, all.
+func TestLostFilesAreNamed(t *testing.T) {
+	dir := t.TempDir()
+	b := mustOpen(t, Options{Dir: dir})
+	body := make([]byte, MaxBodyBytes)
+	for range 30 {
+		publish(t, b, []Message{{Subject: "office.main", Body: body}})
+	}
+	state, err := b.StreamState(t.Context())
+	must(t, err)
+	must(t, b.Close(t.Context()))
+	files, err := filepath.Glob(filepath.Join(b.server.streamFolder(EventsStream), "msgs", "*.blk"))
+	must(t, err)
+	if len(files) < 3 {
+		t.Fatalf("files are %q", files)
+	}
+	for name, lost := range map[string][]string{"first": files[:1], "second": files[1:2], "last": files[len(files)-1:], "all": files} {
+		copied := t.TempDir()
+		must(t, os.CopyFS(copied, os.DirFS(dir)))
+		for _, file := range lost {
+			must(t, os.Remove(filepath.Join(copied, strings.TrimPrefix(file, dir))))
+		}
+		found, why := meet(t, copied, fmt.Sprint(state.Created.UnixMilli()), state.LastSeq)
+		if found != namedByScan && found != namedByServer && found != namedByStart {
+			t.Errorf("%s: %s: %s", name, found, why)
+		}
 	}
 }

@@ -46,6 +46,9 @@ func (b *Broker) Records(ctx context.Context, name string) (*Records, error) {
 	defer cancel()
 	kv, err := b.js.KeyValue(ctx, name)
 	if errors.Is(err, jetstream.ErrBucketNotFound) {
+		if err := b.unread(recordsPrefix + name); err != nil {
+			return nil, fmt.Errorf("records %s: %w", name, err)
+		}
 		kv, err = b.js.CreateKeyValue(ctx, jetstream.KeyValueConfig{Bucket: name, Description: "Small records that all copies share.",
 			MaxBytes: recordsBytes, MaxValueSize: maxRecordBytes, History: 1, Storage: jetstream.FileStorage, Replicas: b.opts.Replicas})
 	}

@@ -4,7 +4,9 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/binary"
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -52,11 +54,7 @@ func salvageFile(path string, index, after uint64, each func(Delivery) error) (l
 		subject := string(content[recordHead : recordHead+int(binary.LittleEndian.Uint16(content[20:]))])
 		body := content[recordHead+len(subject) : length-recordSum]
 		if binary.LittleEndian.Uint32(content)&hasHeaders != 0 {
-			headers := 4 + int(binary.LittleEndian.Uint32(body))
-			if headers > len(body) {
-				return int64(len(content)), nil
-			}
-			body = body[headers:]
+			body = body[4+int(binary.LittleEndian.Uint32(body)):] // which record has looked at
 		}
 		content = content[length:]
 		if seq <= after || seq&(erased|tombstone) != 0 {
@@ -67,4 +65,26 @@ func salvageFile(path string, index, after uint64, each func(Delivery) error) (l
 		}
 	}
 	return 0, nil
+}
+
+// KeepOthers copies the streams of a storage folder other than events and receipts to a folder of a broker that does not exist yet, and
+// returns their names. No server may run on either.
+func KeepOthers(from, to string) (names []string, err error) {
+	streams := filepath.Join(server.JetStreamStoreDir, server.DEFAULT_GLOBAL_ACCOUNT, "streams")
+	entries, err := os.ReadDir(filepath.Join(from, streams))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("keep other streams: %w", err)
+	}
+	for _, e := range entries {
+		if name := e.Name(); e.IsDir() && name != EventsStream && name != ReceiptsStream {
+			if err := os.CopyFS(filepath.Join(to, streams, name), os.DirFS(filepath.Join(from, streams, name))); err != nil {
+				return names, fmt.Errorf("keep other streams: %w", err)
+			}
+			names = append(names, name)
+		}
+	}
+	return names, nil
 }

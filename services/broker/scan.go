@@ -187,7 +187,18 @@ func record(b []byte, sum digest) (length int, seq uint64, why string) {
 	if !bytes.Equal(sum.Sum(nil), b[end:length]) {
 		return length, 0, "a record that does not hold its checksum"
 	}
+	if written&hasHeaders != 0 && !headersEnd(b[body-4:end]) {
+		return length, 0, "a record whose headers do not end where it says" // which the checksum does not cover
+	}
 	return length, binary.LittleEndian.Uint64(b[4:]), ""
+}
+
+// headersEnd reports whether headers end where the length before them says. What does not begin as headers do is what a client of its own
+// has sent, and ends anywhere.
+func headersEnd(b []byte) bool {
+	length := int(binary.LittleEndian.Uint32(b))
+	b = b[4:]
+	return length <= len(b) && (!bytes.HasPrefix(b, []byte("NATS/1.0")) || bytes.HasSuffix(b[:length], []byte("\r\n\r\n")))
 }
 
 // tornWrite reports whether the end of the newest file is what a write that was cut off leaves: a record that the file ends in, or one that

@@ -141,16 +141,28 @@ func (b *Broker) createStream(ctx context.Context, want jetstream.StreamConfig) 
 	if b.opts.Join {
 		return fmt.Errorf("%w: it does not exist; start the hub once before its sources", ErrSettings)
 	}
-	if b.server != nil {
-		// A server that can not read a stream at start leaves it out with a warning. A new stream in its place would hide the loss.
-		folder := b.server.streamFolder(want.Name)
-		if _, err := os.Stat(folder); err == nil {
-			return fmt.Errorf("%w: the server could not read %s. Copy the folder elsewhere, restore it from a backup, "+
-				"or remove it and have the trucks send again what was never receipted", ErrDamaged, folder)
-		}
+	if err := b.unread(want.Name); err != nil {
+		return err
 	}
 	if _, err := b.js.CreateStream(ctx, want); err != nil {
 		return fmt.Errorf("create: %w", classify(err))
+	}
+	return nil
+}
+
+// recordsPrefix is what the client library puts before the name of a stream of records.
+const recordsPrefix = "KV_"
+
+// unread returns ErrDamaged when the in-process server does not know a stream whose folder is there: it leaves out what it can not read at
+// start, with a warning, and a new stream in its place would hide the loss.
+func (b *Broker) unread(stream string) error {
+	if b.server == nil {
+		return nil
+	}
+	folder := b.server.streamFolder(stream)
+	if _, err := os.Stat(folder); err == nil {
+		return fmt.Errorf("%w: the server could not read %s. Copy the folder elsewhere, restore it from a backup, "+
+			"or remove it and have the trucks send again what was never receipted", ErrDamaged, folder)
 	}
 	return nil
 }
