@@ -81,35 +81,27 @@ func TestCheckFindsWhatWasChanged(t *testing.T) {
 	if err := sound.Err(); err != nil || sound.Position != 24 {
 		t.Fatalf("position %d: %v", sound.Position, err)
 	}
-	for _, c := range []struct{ table, column, change, back, where, part, says string }{
-		{"events", "recorded", "recorded + INTERVAL 1 SECOND", "recorded - INTERVAL 1 SECOND", "position = 7", "events", "position 7 says it was recorded at"},
-		{"events", "stream", "'S@1'", "(SELECT any(stream) FROM blocks)", "position = 7", "events", "position 7 is of the stream"},
-		{"events", "stream_seq", "6", "7", "position = 7", "events", "position 7 is message 6"},
-		{"events", "operator", "'X'", "''", "position = 7", "events", "the columns of position 7"},
-		{"events", "hash", "reverse(hash)", "reverse(hash)", "position = 7", "events", "the event at position 7 is not what was recorded"},
-		{"events", "body", "concat(body, ' ')", "substring(body, 1, length(body) - 1)", "position = 7", "events", "position 7"},
-		{"events", "hash", "reverse(hash)", "reverse(hash)", "position = 9", "stream", "message 9 of the broker's stream is not what the store has of it"},
-		{"blocks", "root", "reverse(root)", "reverse(root)", "position = 11", "events", "the Merkle root over the first 11 events"},
-		{"blocks", "frontier", "reverse(frontier)", "reverse(frontier)", "position = 11", "events", "the frontier of the Merkle tree stored at position 11"},
-		{"blocks", "position", "0", "11", "last_seq = 11", "blocks", "can not be"},
-		{"blocks", "duplicates", "duplicates - 1", "duplicates + 1", "duplicates > 0", "fates", "of 39 messages"},
-		{"blocks", "recorded", "recorded + 30", "recorded - 30", "position = 11", "blocks", "can not be"},
-		{"quarantine", "body", "'{}'", "'{\"no\":1}'", "entry = 1", "quarantine", "quarantine entry 1"},
-		{"quarantine", "hash", "reverse(hash)", "reverse(hash)", "entry = 2", "quarantine", "quarantine entry 2"},
-		{"settlements", "action", "'forgotten'", "'dismissed'", "1", "quarantine", "quarantine entry 2 is settled as \"forgotten\""},
-	} {
-		change := func(to string) {
+	for _, c := range changes() {
+		apply := func(to string) {
 			t.Helper()
 			s.statement(t, fmt.Sprintf("ALTER TABLE %s UPDATE %s = %s WHERE %s", c.table, c.column, to, c.where))
 		}
-		change(c.change)
+		apply(c.change)
 		found := check()
 		if got := wrong(&found, c.part); !strings.Contains(got, c.says) || ledger.CodeOf(found.Err()) != ledger.Damaged {
 			t.Errorf("%s.%s: %s says %q; want %q; all: %v", c.table, c.column, c.part, got, c.says, found.Err())
 		}
-		change(c.back)
+		apply(c.back)
 	}
-	// The start looks at the newest messages only, and refuses as well.
+	startNotices(t, s)
+	if found := check(); found.Err() != nil || found.Root != sound.Root {
+		t.Errorf("changed back: %v", found.Err())
+	}
+}
+
+// startNotices changes one of the newest events, at which the start looks too.
+func startNotices(t *testing.T, s *site) {
+	t.Helper()
 	s.statement(t, "ALTER TABLE events UPDATE hash = reverse(hash) WHERE position = 20")
 	if err := s.openBroker(t.Context()); err != nil {
 		t.Fatal(err)
@@ -125,7 +117,28 @@ func TestCheckFindsWhatWasChanged(t *testing.T) {
 		t.Fatal(err)
 	}
 	s.broker = nil
-	if found := check(); found.Err() != nil || found.Root != sound.Root {
-		t.Errorf("changed back: %v", found.Err())
+}
+
+// change is one made with the engine's own tools, how it is undone, and what a part
+// of a check says of it.
+type change struct{ table, column, change, back, where, part, says string }
+
+func changes() []change {
+	return []change{
+		{"events", "recorded", "recorded + INTERVAL 1 SECOND", "recorded - INTERVAL 1 SECOND", "position = 7", "events", "position 7 says it was recorded at"},
+		{"events", "stream", "'S@1'", "(SELECT any(stream) FROM blocks)", "position = 7", "events", "position 7 is of the stream"},
+		{"events", "stream_seq", "6", "7", "position = 7", "events", "position 7 is message 6"},
+		{"events", "operator", "'X'", "''", "position = 7", "events", "the columns of position 7"},
+		{"events", "hash", "reverse(hash)", "reverse(hash)", "position = 7", "events", "the event at position 7 is not what was recorded"},
+		{"events", "body", "concat(body, ' ')", "substring(body, 1, length(body) - 1)", "position = 7", "events", "position 7"},
+		{"events", "hash", "reverse(hash)", "reverse(hash)", "position = 9", "stream", "message 9 of the broker's stream is not what the store has of it"},
+		{"blocks", "root", "reverse(root)", "reverse(root)", "position = 11", "events", "the Merkle root over the first 11 events"},
+		{"blocks", "frontier", "reverse(frontier)", "reverse(frontier)", "position = 11", "events", "the frontier of the Merkle tree stored at position 11"},
+		{"blocks", "position", "0", "11", "last_seq = 11", "blocks", "can not be"},
+		{"blocks", "duplicates", "duplicates - 1", "duplicates + 1", "duplicates > 0", "fates", "of 39 messages"},
+		{"blocks", "recorded", "recorded + 30", "recorded - 30", "position = 11", "blocks", "can not be"},
+		{"quarantine", "body", "'{}'", "'{\"no\":1}'", "entry = 1", "quarantine", "quarantine entry 1"},
+		{"quarantine", "hash", "reverse(hash)", "reverse(hash)", "entry = 2", "quarantine", "quarantine entry 2"},
+		{"settlements", "action", "'forgotten'", "'dismissed'", "1", "quarantine", "quarantine entry 2 is settled as \"forgotten\""},
 	}
 }
