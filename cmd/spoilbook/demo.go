@@ -48,7 +48,8 @@ func runDemo(ctx context.Context, o siteOptions, out, listen string, stay bool, 
 		return ledger.Wrap(ledger.Internal, err, "demo")
 	}
 	registry := prometheus.NewRegistry()
-	s := &site{options: o, log: o.logger(stderr), observe: observeIntake(registry)}
+	s := &site{options: o, log: o.logger(stderr)}
+	s.observe = s.watch(registry)
 	defer func() { err = errors.Join(err, s.close()) }()
 	if err := s.open(ctx, true, stderr); err != nil {
 		return err

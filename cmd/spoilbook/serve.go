@@ -15,7 +15,6 @@ import (
 
 	"spoilbook/services/api"
 	"spoilbook/services/engine"
-	"spoilbook/services/intake"
 	"spoilbook/services/ledger"
 )
 
@@ -56,7 +55,8 @@ func serve(ctx context.Context, o siteOptions, d door, engineListen string, stdo
 		return err
 	}
 	registry := prometheus.NewRegistry()
-	s := &site{options: o, log: o.logger(stderr), observe: observeIntake(registry)}
+	s := &site{options: o, log: o.logger(stderr)}
+	s.observe = s.alarmed(s.watch(registry))
 	defer func() { err = errors.Join(err, s.close()) }()
 	// The port is taken first: a second process should learn at once that it is.
 	l, err := listenOn(d.listen)
@@ -169,21 +169,4 @@ func (s *site) serveEngine(listen string, stdout io.Writer) (stop func(), err er
 	}()
 	fmt.Fprintf(stdout, "ClickHouse clients may read at http://%s (database default, table events)\n", l.Addr())
 	return func() { _ = server.Close() }, nil // it held nothing
-}
-
-// observeIntake makes the metrics that say whether anything is late or stuck.
-func observeIntake(registry *prometheus.Registry) func(intake.Progress) {
-	fates := prometheus.NewCounterVec(prometheus.CounterOpts{Name: "spoilbook_intake_messages_total", Help: "Messages handled, by what became of them."}, []string{"fate"})
-	position := prometheus.NewGauge(prometheus.GaugeOpts{Name: "spoilbook_ledger_position", Help: "Last position of the ledger."})
-	seq := prometheus.NewGauge(prometheus.GaugeOpts{Name: "spoilbook_intake_stream_sequence", Help: "Last message of the stream that was handled."})
-	lag := prometheus.NewGauge(prometheus.GaugeOpts{Name: "spoilbook_intake_lag_seconds", Help: "From the broker's receipt of the last message handled to its record."})
-	registry.MustRegister(fates, position, seq, lag)
-	return func(p intake.Progress) {
-		fates.WithLabelValues("recorded").Add(float64(p.Recorded))
-		fates.WithLabelValues("duplicate").Add(float64(p.Duplicates))
-		fates.WithLabelValues("quarantined").Add(float64(p.Quarantined))
-		position.Set(float64(p.Position))
-		seq.Set(float64(p.StreamSeq))
-		lag.Set(p.Lag.Seconds())
-	}
 }

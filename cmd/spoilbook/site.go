@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -30,6 +31,7 @@ type siteOptions struct {
 	engineCache  string
 	verbose      bool
 	unfinished   bool // a store that is being filled, or a ledger that moves, is opened all the same
+	logFormat    logFormat
 }
 
 // addSiteFlags adds the flags by which a command finds the ledger.
@@ -53,7 +55,26 @@ func addServerFlags(c *cobra.Command, o *siteOptions) {
 	f.StringVar(&o.clickhouse, "clickhouse", os.Getenv("SPOILBOOK_CLICKHOUSE"), "`URL` of a ClickHouse server, clickhouse:// or http(s)://, instead of the embedded engine")
 	f.StringVar(&o.engineCache, "engine-cache", os.Getenv("SPOILBOOK_ENGINE_CACHE"), "`folder` where the engine library is kept")
 	f.BoolVarP(&o.verbose, "verbose", "v", false, "log what is done")
+	f.Var(&o.logFormat, "log-format", "`form` of the log: text, or json with one object a line")
 }
+
+// logFormat is the form of the log, text when empty.
+type logFormat string
+
+// String returns the form.
+func (l *logFormat) String() string { return cmp.Or(string(*l), "text") }
+
+// Set takes a form that there is.
+func (l *logFormat) Set(s string) error {
+	if s != "text" && s != "json" {
+		return fmt.Errorf("found %q; allowed: text, json", s)
+	}
+	*l = logFormat(s)
+	return nil
+}
+
+// Type names the flag's values.
+func (l *logFormat) Type() string { return "form" }
 
 func envOr(name, otherwise string) string {
 	if v := os.Getenv(name); v != "" {
@@ -66,6 +87,9 @@ func (o *siteOptions) logger(w io.Writer) *slog.Logger {
 	level := slog.LevelWarn
 	if o.verbose {
 		level = slog.LevelInfo
+	}
+	if o.logFormat == "json" {
+		return slog.New(slog.NewJSONHandler(w, &slog.HandlerOptions{Level: level}))
 	}
 	return slog.New(slog.NewTextHandler(w, &slog.HandlerOptions{Level: level}))
 }

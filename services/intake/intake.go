@@ -79,8 +79,12 @@ type Config struct {
 // Progress is what one block did.
 type Progress struct {
 	Recorded, Duplicates, Quarantined int
-	Position, StreamSeq               uint64
+	Position                          uint64
+	FirstSeq, StreamSeq               uint64        // first and last message
 	Lag                               time.Duration // from the broker's clock to the store
+	At                                time.Time     // of the block
+	Sources                           map[events.Source]SourceProgress
+	Refused                           map[string]int // quarantined, by code
 }
 
 // Intake holds what is needed to judge the next message.

@@ -111,9 +111,10 @@ func (in *Intake) handle(ctx context.Context, feed Feed, js []judged) error {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), courtesy)
 	defer cancel()
 	in.sendReceipts(ctx, d)
+	p := in.progress(d, &js[len(js)-1])
+	in.tell(d, &p)
 	if in.Observe != nil {
-		in.Observe(Progress{Recorded: len(d.Records), Duplicates: int(d.Duplicates), Quarantined: len(d.Quarantined),
-			Position: d.Position, StreamSeq: d.LastSeq, Lag: in.Now().Sub(js[len(js)-1].Received)})
+		in.Observe(p)
 	}
 	return feed.Ack(ctx, d.LastSeq)
 }
