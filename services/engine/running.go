@@ -36,6 +36,10 @@ func (e *Engine) begin(ctx context.Context, readOnly bool, key sessionKey) (*run
 	}
 	r := &running{engine: e, pool: pool, session: session, done: make(chan struct{})}
 	r.ctx, r.cancel = context.WithCancelCause(ctx)
+	// A context that is done already starts the watch at once; it must not finish
+	// what is only half made.
+	r.mu.Lock()
+	defer r.mu.Unlock()
 	r.detach = context.AfterFunc(e.stop, func() { r.cancel(ErrClosed) })
 	r.stopWatch = context.AfterFunc(r.ctx, r.watch)
 	return r, nil
