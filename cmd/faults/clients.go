@@ -24,7 +24,7 @@ import (
 const (
 	manyClients  = 5
 	manyQuestion = 60 // of each client
-	answerWithin = 5 * time.Second
+	answerWithin = 10 * time.Second
 	checkWithin  = time.Minute
 )
 

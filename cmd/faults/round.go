@@ -45,8 +45,8 @@ type stage struct {
 }
 
 const (
-	roundPatience = 3 * time.Minute // for one round, then something is stuck
-	readPatience  = time.Minute     // for reading everything once servers are up
+	roundPatience = 10 * time.Minute // for one round, then something is stuck
+	readPatience  = 4 * time.Minute  // for reading everything once servers are up
 )
 
 // errStuck ends a round that takes too long.

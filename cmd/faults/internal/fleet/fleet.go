@@ -184,7 +184,7 @@ func (f *Fleet) Run(ctx context.Context) error {
 
 const (
 	maxParcel = 60
-	deliver   = 4 * time.Second // for one parcel, then it is sent again
+	deliver   = 12 * time.Second // for one parcel, then it is sent again
 	maxPause  = 250 * time.Millisecond
 )
 

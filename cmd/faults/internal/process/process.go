@@ -24,7 +24,7 @@ import (
 
 const (
 	// Patience is how long a process may take to get somewhere before it is given up.
-	Patience = time.Minute
+	Patience = 3 * time.Minute
 
 	maxPrinted = 256 << 10 // of each process, the newest
 )
