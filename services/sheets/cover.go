@@ -80,7 +80,7 @@ func (b *book) inTabOrder() []contentLine {
 func workbookNotes() []string {
 	return []string{
 		"Totals are live: they add up the lines that a filter leaves visible. A unit stands in brackets in its column's heading.",
-		"The column Events gives the ledger positions that a line rests on, the first of them and how many more there are; the sheet Events says what they are. " +
+		"The column Events gives the ledger positions that a line rests on, the first of them and how many more there are; of a finding the first is the event that it is about, which an answer to it names. The sheet Events says what they are. " +
 			"Columns with a pale heading, to the right of it, are for looking up and are not printed.",
 	}
 }
