@@ -38,7 +38,7 @@ type watched struct {
 
 // figures are the descriptions of what is asked for at each reading.
 type figures struct {
-	position, sequence, pending, oldest, appended, held, memory, used, limit, ready, age, missing *prometheus.Desc
+	position, sequence, pending, oldest, appended, held, memory, used, limit, ready, age, missing, others *prometheus.Desc
 }
 
 // watch registers the metrics that say whether anything is late or stuck, and
@@ -99,13 +99,14 @@ func describeFigures() figures {
 		ready:    figure(prometheus.GaugeOpts{Name: "spoilbook_ready", Help: "1 for the reason that holds: ready, or the code of why not."}, "reason"),
 		age:      figure(prometheus.GaugeOpts{Name: "spoilbook_source_age_seconds", Help: "Since anything of a source was recorded; of those without a series of their own, the longest."}, "source"),
 		missing:  figure(prometheus.GaugeOpts{Name: "spoilbook_source_missing_numbers", Help: "Numbers of a source that are missing below its highest."}, "source"),
+		others:   figure(prometheus.GaugeOpts{Name: "spoilbook_broker_other_writers_total", Help: "Batches refused because somebody else published for the same source meanwhile."}),
 	}
 }
 
 // Describe sends the descriptions of what is asked for.
 func (w *watched) Describe(out chan<- *prometheus.Desc) {
 	f := &w.figures
-	for _, d := range []*prometheus.Desc{f.position, f.sequence, f.pending, f.oldest, f.appended, f.held, f.memory, f.used, f.limit, f.ready, f.age, f.missing} {
+	for _, d := range []*prometheus.Desc{f.position, f.sequence, f.pending, f.oldest, f.appended, f.held, f.memory, f.used, f.limit, f.ready, f.age, f.missing, f.others} {
 		out <- d
 	}
 }
@@ -213,6 +214,7 @@ func (r scrape) sources(heads []ledger.SourceHead) {
 }
 
 func (r scrape) broker(ctx context.Context) {
+	r.out <- prometheus.MustNewConstMetric(r.figures.others, prometheus.CounterValue, float64(r.s.broker.OtherWriters()))
 	state, err := r.s.broker.StreamState(ctx)
 	if err != nil {
 		return

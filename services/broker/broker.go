@@ -80,6 +80,8 @@ type Broker struct {
 	nc     *nats.Conn
 	js     jetstream.JetStream
 	closed atomic.Bool
+
+	otherWriters atomic.Uint64
 }
 
 // Open starts the in-process server or connects to the external one, and creates the streams or checks them. It fails, saying what to

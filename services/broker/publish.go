@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"strconv"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -36,8 +37,11 @@ type Ack struct {
 // is acknowledged. It returns one Ack for every message stored; on failure it also returns a *PublishError that names the first
 // message not stored, and the messages before it are the ones with an Ack. Nothing is published when any message is invalid.
 //
-// What another try can cure is tried four times, within about ten seconds. A batch that timed out may have been stored, so that trying
-// again stores it twice; readers must count a message once by their own identifier.
+// What another try can cure is tried four times, within about ten seconds. Before a batch is tried again the end of its subjects is read
+// back: where the same bytes stand there the earlier try was stored, and counts; where not, the server takes the batch only while these
+// subjects have not grown. A batch whose last try timed out may have been stored all the same, so readers must count a message once by
+// their own identifier. Messages carry no identifier for the server: it would forget it after a moment, and refuse a whole batch that
+// holds one twice.
 func (b *Broker) Publish(ctx context.Context, msgs []Message) ([]Ack, error) {
 	for i, m := range msgs {
 		if err := b.checkMessage(m); err != nil {
@@ -86,31 +90,40 @@ func batchLen(msgs []Message) int {
 }
 
 // publishBatch stores one batch and returns the sequence of its last message.
-func (b *Broker) publishBatch(ctx context.Context, batch []Message) (last uint64, err error) {
-	err = b.retry(ctx, func(ctx context.Context) error {
-		if len(batch) == 1 {
-			last, err = b.publishOne(ctx, EventsStream, EventsPrefix+batch[0].Subject, batch[0].Body)
-			return err
-		}
-		last, err = b.publishAtomic(ctx, batch)
-		return err
-	})
-	return last, err
+func (b *Broker) publishBatch(ctx context.Context, batch []Message) (uint64, error) {
+	return b.publishTries(ctx, batch, b.put)
 }
 
-func (b *Broker) publishOne(ctx context.Context, stream, subject string, body []byte) (uint64, error) {
+// put is one try. expect names, for some subjects, the last sequence that they must have; the server refuses the batch otherwise.
+func (b *Broker) put(ctx context.Context, batch []Message, expect map[string]uint64) (uint64, error) {
+	if len(batch) > 1 {
+		return b.publishAtomic(ctx, batch, expect)
+	}
+	opts := []jetstream.PublishOpt{}
+	if seq, ok := expect[batch[0].Subject]; ok {
+		opts = append(opts, jetstream.WithExpectLastSequencePerSubject(seq))
+	}
+	return b.publishOne(ctx, EventsStream, EventsPrefix+batch[0].Subject, batch[0].Body, opts...)
+}
+
+func (b *Broker) publishOne(ctx context.Context, stream, subject string, body []byte, opts ...jetstream.PublishOpt) (uint64, error) {
 	ack, err := b.js.PublishMsg(ctx, &nats.Msg{Subject: subject, Data: body, Header: nats.Header{}},
-		jetstream.WithExpectStream(stream), jetstream.WithRetryAttempts(0))
+		append(opts, jetstream.WithExpectStream(stream), jetstream.WithRetryAttempts(0))...)
 	if err != nil {
 		return 0, err
 	}
 	return ack.Sequence, nil
 }
 
-func (b *Broker) publishAtomic(ctx context.Context, batch []Message) (uint64, error) {
+func (b *Broker) publishAtomic(ctx context.Context, batch []Message, expect map[string]uint64) (uint64, error) {
 	msgs := make([]*nats.Msg, len(batch))
+	said := map[string]bool{}
 	for i, m := range batch {
 		msgs[i] = &nats.Msg{Subject: EventsPrefix + m.Subject, Data: m.Body, Header: nats.Header{}}
+		if seq, ok := expect[m.Subject]; ok && !said[m.Subject] {
+			said[m.Subject] = true
+			msgs[i].Header.Set(jetstream.ExpectedLastSubjSeqHeader, strconv.FormatUint(seq, 10))
+		}
 	}
 	timeout := requestTimeout
 	if deadline, ok := ctx.Deadline(); ok {
