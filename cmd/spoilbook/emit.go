@@ -23,7 +23,7 @@ import (
 // in the stream before the fresh events of others.
 const (
 	emitBatch = 1000
-	emitAhead = 4
+	emitAhead = 8
 )
 
 // recordPatience is how long commands that send little wait until it is recorded,

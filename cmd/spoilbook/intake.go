@@ -111,7 +111,10 @@ func (s *site) newIntake(ctx context.Context, lease *broker.Lease) (*intakeRun, 
 	if err := s.checkStanding(ctx); err != nil {
 		return nil, err
 	}
-	in, err := intake.New(ctx, intake.Config{Store: leased{s.store, lease}, Receipts: s.broker, Stream: stream, Logger: s.log, Observe: s.observe})
+	if err := s.openRecorder(ctx); err != nil {
+		return nil, err
+	}
+	in, err := intake.New(ctx, intake.Config{Store: leased{s.recorder, lease}, Receipts: s.broker, Stream: stream, Logger: s.log, Observe: s.observe})
 	if err != nil {
 		return nil, ledger.Wrap(ledger.StoreDown, err, "start the intake")
 	}

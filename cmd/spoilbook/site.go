@@ -99,15 +99,16 @@ func (o *siteOptions) embedded() bool { return o.nats.URL == "" || o.clickhouse 
 
 // site is an open ledger with its parts, embedded or not.
 type site struct {
-	options siteOptions
-	log     *slog.Logger
-	lock    *folderLock
-	engine  *engine.Engine
-	store   *store.Store
-	broker  *broker.Broker // nil when only reading
-	ledger  *ledger.Ledger
-	damage  atomic.Pointer[error] // found; nothing is written any more
-	observe func(intake.Progress)
+	options  siteOptions
+	log      *slog.Logger
+	lock     *folderLock
+	engine   *engine.Engine
+	store    *store.Store
+	recorder *store.Store   // the same for the intake, with connections of its own
+	broker   *broker.Broker // nil when only reading
+	ledger   *ledger.Ledger
+	damage   atomic.Pointer[error] // found; nothing is written any more
+	observe  func(intake.Progress)
 
 	stopIntake    func()
 	intakeDone    chan error
@@ -147,7 +148,7 @@ func (s *site) openStore(ctx context.Context, stderr io.Writer) error {
 			return err
 		}
 	}
-	stored := store.Options{URL: o.clickhouse}
+	stored := store.Options{URL: o.clickhouse, Connections: readConnections}
 	if o.clickhouse == "" {
 		if s.engine, err = openEngine(ctx, o, stderr); err != nil {
 			return unopened(err)
@@ -184,6 +185,28 @@ func (s *site) refuseMoved(ctx context.Context) error {
 		return ledger.Fail(ledger.Moved, "the ledger is moving to %s. Give the same spoilbook move again to finish it, or give it up with spoilbook move --give-up", moving)
 	}
 	return ledger.Wrap(ledger.StoreDown, err, "ClickHouse")
+}
+
+// Connections to ClickHouse: what reads takes none from the intake, so that nobody's
+// reports or lists keep an event from being recorded.
+const (
+	readConnections   = 8
+	recordConnections = 2
+)
+
+// openRecorder opens the store once more, for the intake alone.
+func (s *site) openRecorder(ctx context.Context) (err error) {
+	if s.recorder != nil {
+		return nil
+	}
+	stored := store.Options{URL: s.options.clickhouse, Connections: recordConnections}
+	if s.engine != nil {
+		stored.Transport = s.engine.Transport()
+	}
+	if s.recorder, err = store.Open(ctx, stored); err != nil {
+		return unopened(ledger.Wrap(ledger.StoreDown, err, "ClickHouse, for the intake"))
+	}
+	return nil
 }
 
 // unopened says what repairs a store that can not be opened because it is damaged.
@@ -236,7 +259,7 @@ func openEngine(ctx context.Context, o siteOptions, stderr io.Writer) (*engine.E
 		return nil, ledger.Wrap(ledger.EngineMissing, err, "the embedded ClickHouse engine")
 	}
 	e, err := engine.Open(ctx, engine.Options{Dir: filepath.Join(o.data, "engine"), Library: library,
-		BackupDir: filepath.Join(o.data, "backup")})
+		BackupDir: filepath.Join(o.data, "backup"), Connections: readConnections + recordConnections})
 	return e, codedEngine(err, library)
 }
 
@@ -269,8 +292,10 @@ func (s *site) close() error {
 		defer cancel()
 		errs = append(errs, s.broker.Close(ctx))
 	}
-	if s.store != nil {
-		errs = append(errs, s.store.Close())
+	for _, opened := range []*store.Store{s.recorder, s.store} {
+		if opened != nil {
+			errs = append(errs, opened.Close())
+		}
 	}
 	if s.engine != nil {
 		errs = append(errs, s.engine.Close())

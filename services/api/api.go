@@ -43,7 +43,7 @@ const (
 	writeTimeout = 10 * time.Minute
 	maxPageBytes = 16 << 20 // of event bodies in one answer; a page ends before it grows larger
 	maxWaiting   = 512      // requests that wait for events to be recorded
-	maxListing   = 8        // pages at a time, for each is held in memory
+	maxListing   = 2        // pages read at a time, for each is held in memory
 )
 
 // Config is what the API is made of.

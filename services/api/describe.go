@@ -25,8 +25,10 @@ const schemaPrefix = "#/components/schemas/"
 func (s *service) description(a huma.API) gin.HandlerFunc {
 	d := a.OpenAPI()
 	schemas := d.Components.Schemas.Map()
-	describeEvents(schemas)
 	describeSubmission(d.Paths["/v1/events"].Post)
+	describePage[EventPage](d, "/v1/events", "EventPage", "Some of the events.")
+	describePage[QuarantinePage](d, "/v1/quarantine", "QuarantinePage", "Some of the entries.")
+	describeEvents(schemas)
 	s.describeReports(d.Paths["/v1/reports/{name}"].Get)
 	s.describeReports(d.Paths["/v1/issued/{number}/adjustment"].Get)
 	d.Paths["/v1/postings"].Get.Responses["200"] = answer("The journal.", "text/plain", &huma.Schema{Type: "string"}, nil)
@@ -49,6 +51,11 @@ func (s *service) description(a huma.API) gin.HandlerFunc {
 
 func answer(text, media string, schema *huma.Schema, example any) *huma.Response {
 	return &huma.Response{Description: text, Content: map[string]*huma.MediaType{media: {Schema: schema, Example: example}}}
+}
+
+// describePage gives a list its schema, which its handler's type does not show.
+func describePage[T any](d *huma.OpenAPI, path, name, text string) {
+	d.Paths[path].Get.Responses["200"] = answer(text, "application/json", d.Components.Schemas.Schema(reflect.TypeFor[T](), true, name), nil)
 }
 
 // describeEvents puts the JSON Schema of events among the schemas: its

@@ -80,8 +80,6 @@ type EventPage struct {
 	Next   uint64      `json:"next,omitempty" doc:"give this as after to get the next page; absent on the last"`
 }
 
-type listOutput struct{ Body EventPage }
-
 type eventInput struct {
 	Position uint64 `path:"position" minimum:"1" example:"1"`
 }
@@ -228,31 +226,30 @@ func view(e *ledger.Stored) EventView {
 	return EventView{Position: e.Position, Recorded: e.Recorded.UTC(), Hash: hex.EncodeToString(e.Hash[:]), Event: e.Body}
 }
 
-func (s *service) list(ctx context.Context, in *listInput) (*listOutput, error) {
+func (s *service) list(ctx context.Context, in *listInput) (*huma.StreamResponse, error) {
 	leave, err := s.listing.enter(ctx)
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
 	}
 	defer leave()
-	list, err := s.Ledger.Events(ctx, ledger.EventQuery{After: in.After, Limit: in.Limit, Truck: events.TruckID(in.Truck),
+	list, err := s.Ledger.Events(ctx, ledger.EventQuery{After: in.After, Limit: in.Limit, Bytes: maxPageBytes, Truck: events.TruckID(in.Truck),
 		Job: events.JobID(in.Job), Kind: events.Kind(in.Kind), Source: events.Source(in.Source), ID: in.ID})
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
 	}
-	out, size, seen := &listOutput{}, 0, 0
-	out.Body.Events = make([]EventView, 0, len(list))
+	out, size, seen := EventPage{Events: make([]EventView, 0, len(list))}, 0, 0
 	for i := range list {
 		if size += len(list[i].Body); size > maxPageBytes && i > 0 {
 			break
 		}
 		if seen = i + 1; maySee(ctx, &list[i]) {
-			out.Body.Events = append(out.Body.Events, view(&list[i]))
+			out.Events = append(out.Events, view(&list[i]))
 		}
 	}
 	if seen > 0 && (seen < len(list) || seen == in.Limit) {
-		out.Body.Next = list[seen-1].Position
+		out.Next = list[seen-1].Position
 	}
-	return out, nil
+	return s.sendJSON(ctx, out)
 }
 
 // maySee asks whether a recorded event is for who asks.

@@ -91,8 +91,8 @@ func (s *service) limit(g *gin.Context) {
 	ctx, cancel := context.WithTimeout(g.Request.Context(), s.Timeout)
 	defer cancel()
 	g.Request = g.Request.WithContext(ctx)
-	steady := steadyWriter{g.Writer, http.NewResponseController(g.Writer), s.Limits.Stall}
-	_ = steady.control.SetWriteDeadline(time.Now().Add(s.Timeout + writeTimeout)) // where that can not be set, nothing is sent over a network
+	steady := steadyWriter{g.Writer, http.NewResponseController(g.Writer), s.Limits.Stall, time.Now().Add(s.Timeout + writeTimeout)}
+	_ = steady.control.SetWriteDeadline(steady.end) // where that can not be set, nothing is sent over a network
 	g.Writer = steady
 	g.Next()
 }

@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -162,6 +163,11 @@ func (s *service) sendWhole(ctx context.Context, name string, header map[string]
 			panic(http.ErrAbortHandler) // the client sees a broken download, never a short file
 		}
 	}}, nil
+}
+
+// sendJSON answers with a page, which may be long.
+func (s *service) sendJSON(ctx context.Context, page any) (*huma.StreamResponse, error) {
+	return s.sendWhole(ctx, "", map[string]string{"Content-Type": "application/json"}, func(w io.Writer) error { return json.NewEncoder(w).Encode(page) })
 }
 
 // plainName is a text as a file name that means the same everywhere: no path, no

@@ -51,7 +51,8 @@ func (s *service) problemOf(ctx context.Context, err error) error {
 	if !errors.As(err, &p) {
 		p = asProblem(ctx, err)
 	}
-	if p.Status >= 500 {
+	// Who went away is told nothing, and is no failure of ours.
+	if p.Status >= 500 && !errors.Is(ctx.Err(), context.Canceled) {
 		s.Logger.Error("api", "request", requestID(ctx), "error", err)
 	}
 	return p

@@ -47,8 +47,6 @@ type QuarantinePage struct {
 	Next    uint64           `json:"next,omitempty" doc:"give this as after to get the next page; absent on the last"`
 }
 
-type quarantineListOutput struct{ Body QuarantinePage }
-
 type entryInput struct {
 	Entry uint64 `path:"entry" minimum:"1" example:"1"`
 }
@@ -101,28 +99,27 @@ func quarantineView(q *ledger.Quarantined) QuarantineView {
 	return v
 }
 
-func (s *service) quarantineList(ctx context.Context, in *quarantineListInput) (*quarantineListOutput, error) {
+func (s *service) quarantineList(ctx context.Context, in *quarantineListInput) (*huma.StreamResponse, error) {
 	leave, err := s.listing.enter(ctx)
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
 	}
 	defer leave()
-	list, err := s.Ledger.Quarantine(ctx, ledger.QuarantineQuery{After: in.After, Limit: in.Limit, All: in.All})
+	list, err := s.Ledger.Quarantine(ctx, ledger.QuarantineQuery{After: in.After, Limit: in.Limit, Bytes: maxPageBytes, All: in.All})
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
 	}
-	out, size := &quarantineListOutput{}, 0
-	out.Body.Entries = make([]QuarantineView, 0, len(list))
+	out, size := QuarantinePage{Entries: make([]QuarantineView, 0, len(list))}, 0
 	for i := range list {
 		if size += len(list[i].Body); size > maxPageBytes && i > 0 {
 			break
 		}
-		out.Body.Entries = append(out.Body.Entries, quarantineView(&list[i]))
+		out.Entries = append(out.Entries, quarantineView(&list[i]))
 	}
-	if n := len(out.Body.Entries); n > 0 && (n < len(list) || n == in.Limit) {
-		out.Body.Next = list[n-1].Entry
+	if n := len(out.Entries); n > 0 && (n < len(list) || n == in.Limit) {
+		out.Next = list[n-1].Entry
 	}
-	return out, nil
+	return s.sendJSON(ctx, out)
 }
 
 func (s *service) quarantineEntry(ctx context.Context, in *entryInput) (*entryOutput, error) {

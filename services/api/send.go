@@ -72,13 +72,14 @@ type steadyWriter struct {
 	gin.ResponseWriter
 	control *http.ResponseController
 	stall   time.Duration
+	end     time.Time // of the answer, however steadily it is taken
 }
 
 // Write sends b in pieces.
 func (w steadyWriter) Write(b []byte) (n int, err error) {
 	for {
 		piece := b[n:min(len(b), n+sentBytes)]
-		if err := w.control.SetWriteDeadline(time.Now().Add(w.stall)); err != nil && !errors.Is(err, http.ErrNotSupported) {
+		if err := w.control.SetWriteDeadline(w.deadline()); err != nil && !errors.Is(err, http.ErrNotSupported) {
 			return n, err
 		}
 		m, err := w.ResponseWriter.Write(piece)
@@ -87,6 +88,13 @@ func (w steadyWriter) Write(b []byte) (n int, err error) {
 			return n, err
 		}
 	}
+}
+
+func (w steadyWriter) deadline() time.Time {
+	if at := time.Now().Add(w.stall); at.Before(w.end) {
+		return at
+	}
+	return w.end
 }
 
 // Unwrap lets others reach the connection.

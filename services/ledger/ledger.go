@@ -113,6 +113,7 @@ type Selection struct {
 type EventQuery struct {
 	After  uint64 // positions above this one
 	Limit  int    // at most MaxPage; 0 means 100
+	Bytes  int    // of bodies, after which the list ends early; 0 means no bound
 	Truck  events.TruckID
 	Job    events.JobID
 	Kind   events.Kind
@@ -124,6 +125,7 @@ type EventQuery struct {
 type QuarantineQuery struct {
 	After uint64
 	Limit int    // at most MaxPage; 0 means 100
+	Bytes int    // of bodies, after which the list ends early; 0 means no bound
 	All   bool   // also those settled
 	Entry uint64 // just this one, when not 0
 }

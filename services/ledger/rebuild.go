@@ -15,8 +15,11 @@ type Rebuilt struct {
 	Root   string `json:"root"` // Merkle root over all events, hex
 }
 
-// rebuildPage is how many events are read at a time.
-const rebuildPage = MaxPage
+// How many events are read at a time, and how many bytes of them.
+const (
+	rebuildPage  = MaxPage
+	rebuildBytes = 64 << 20
+)
 
 // Rebuild reads every event in the order of its position, holds its bytes against
 // its hash and against the columns made from them, computes the Merkle tree anew
@@ -60,7 +63,7 @@ func (l *Ledger) Rebuild(ctx context.Context, progress func(done, total uint64))
 
 // rebuildSome checks the next page of events.
 func (l *Ledger) rebuildSome(ctx context.Context, out *Rebuilt, last uint64, tree *audit.Tree, roots map[uint64][32]byte) error {
-	page, err := l.store.Find(ctx, EventQuery{After: out.Events, Limit: rebuildPage})
+	page, err := l.store.Find(ctx, EventQuery{After: out.Events, Limit: rebuildPage, Bytes: rebuildBytes})
 	if err != nil {
 		return Wrap(StoreDown, err, "rebuild at position %d", out.Events+1)
 	}

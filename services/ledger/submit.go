@@ -128,7 +128,7 @@ func (l *Ledger) Await(ctx context.Context, t Ticket) (Fates, error) {
 			return fates, Wrap(StoreDown, err, "await")
 		}
 		pause.Reset(wait)
-		wait = min(wait*2, 200*time.Millisecond)
+		wait = min(wait*2, 50*time.Millisecond)
 		select {
 		case <-ctx.Done():
 			return Fates{}, Wrap(TimedOut, ctx.Err(), "await: the events are received and safe, but message %d of the stream is not recorded yet (the intake is at %d)", t.Last, handled)

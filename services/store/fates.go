@@ -36,6 +36,15 @@ func (s *Store) Fates(ctx context.Context, stream string, first, last uint64) (l
 
 // Quarantine lists quarantined messages in the order of their entries.
 func (s *Store) Quarantine(ctx context.Context, q ledger.QuarantineQuery) ([]ledger.Quarantined, error) {
+	return inPieces(q.Limit, q.Bytes, func(e *ledger.Quarantined) []byte { return e.Body }, func(last *ledger.Quarantined, n int) ([]ledger.Quarantined, error) {
+		if q.Limit = n; last != nil {
+			q.After = last.Entry
+		}
+		return s.quarantine(ctx, q)
+	})
+}
+
+func (s *Store) quarantine(ctx context.Context, q ledger.QuarantineQuery) ([]ledger.Quarantined, error) {
 	where, args := []string{"entry > ?"}, []any{q.After}
 	if q.Entry != 0 {
 		where, args = append(where, "entry = ?"), append(args, q.Entry)

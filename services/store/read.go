@@ -129,8 +129,46 @@ func (s *Store) Read(ctx context.Context, sel ledger.Selection, each func(*ledge
 
 const recordList = "position, source, seq, id, kind, truck, job, operator, occurred, recorded, stream, stream_seq, body, hash"
 
+// The first rows of a list tell how large the others may be: bodies differ a
+// thousandfold, and the engine holds those of one statement in memory.
+const (
+	firstRows  = 256
+	pieceBytes = 32 << 20 // of bodies, that a further piece of a list should have
+)
+
+// inPieces asks for a list of up to limit rows piece by piece, until one is short or
+// the bodies have more than most bytes, unless that is 0.
+func inPieces[T any](limit, most int, body func(*T) []byte, piece func(last *T, n int) ([]T, error)) ([]T, error) {
+	var out []T
+	var last *T
+	size := 0
+	for n := min(limit, firstRows); n > 0; n = min(limit-len(out), max(1, pieceBytes/(1+size/len(out)))) {
+		list, err := piece(last, n)
+		if err != nil {
+			return nil, err
+		}
+		for i := range list {
+			size += len(body(&list[i]))
+		}
+		if out = append(out, list...); len(list) < n || most > 0 && size > most {
+			return out, nil
+		}
+		last = &out[len(out)-1]
+	}
+	return out, nil
+}
+
 // Find lists records in the order of their positions.
 func (s *Store) Find(ctx context.Context, q ledger.EventQuery) ([]ledger.Record, error) {
+	return inPieces(q.Limit, q.Bytes, func(r *ledger.Record) []byte { return r.Body }, func(last *ledger.Record, n int) ([]ledger.Record, error) {
+		if q.Limit = n; last != nil {
+			q.After = last.Position
+		}
+		return s.find(ctx, q)
+	})
+}
+
+func (s *Store) find(ctx context.Context, q ledger.EventQuery) ([]ledger.Record, error) {
 	where, args := []string{"position > ?"}, []any{q.After}
 	for _, c := range []struct{ name, value string }{
 		{"truck", string(q.Truck)}, {"job", string(q.Job)}, {"kind", string(q.Kind)}, {"source", string(q.Source)}, {"id", q.ID},
