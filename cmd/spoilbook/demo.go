@@ -80,7 +80,7 @@ func runDemo(ctx context.Context, o siteOptions, out, listen string, stay bool, 
 		fmt.Fprintf(stdout, "\nNext: spoilbook demo --serve leaves the HTTP API up; spoilbook quarantine list shows what could not be recorded.\n")
 		return nil
 	}
-	d := door{listen: listen}
+	d := door{listen: listen, zone: demo.ZoneName}
 	if err := d.check(); err != nil {
 		return err
 	}

@@ -18,6 +18,7 @@ type door struct {
 	hosts             []string
 	signIn            bool
 	certFile, keyFile string
+	zone              string
 	access            *access.Book // nil lets everybody in
 }
 
@@ -26,6 +27,7 @@ func (d *door) flags(c *cobra.Command) {
 	f.StringVar(&d.listen, "listen", "127.0.0.1:8080", "`address` of the HTTP API")
 	f.StringSliceVar(&d.hosts, "host", nil, "`name` under which clients reach the HTTP API, besides localhost and addresses")
 	f.BoolVar(&d.signIn, "sign-in", false, "who asks has to sign in or send a token")
+	f.StringVar(&d.zone, "tz", envOr("SPOILBOOK_TZ", "UTC"), "time `zone` in which pages show times, such as Europe/Dublin")
 	f.StringVar(&d.certFile, "tls-cert", "", "certificate `file` for HTTPS")
 	f.StringVar(&d.keyFile, "tls-key", "", "key `file` for HTTPS")
 }

@@ -16,6 +16,7 @@ import (
 	"spoilbook/services/api"
 	"spoilbook/services/engine"
 	"spoilbook/services/ledger"
+	"spoilbook/services/web"
 )
 
 func serveCommand() *cobra.Command {
@@ -106,8 +107,12 @@ func listenOn(address string) (net.Listener, error) {
 // serveHTTP answers until ctx ends or the intake dies of something that is not
 // damage outside the store.
 func (s *site) serveHTTP(ctx context.Context, l net.Listener, registry *prometheus.Registry, d door) error {
+	pages, err := web.New(web.Config{Ledger: s.ledger, Access: d.access, Zone: d.zone, Formats: formats(), Logger: s.log, Version: version})
+	if err != nil {
+		return err
+	}
 	server := api.Server(api.Config{Ledger: s.ledger, Copy: s.store, Write: writeReport, Formats: formats(), Registry: registry,
-		Ready: s.ready, Logger: s.log, Version: version, Hosts: d.hosts, Access: d.access})
+		Ready: s.ready, Logger: s.log, Version: version, Hosts: d.hosts, Access: d.access, Pages: pages})
 	failed := make(chan error, 1)
 	go func() { failed <- d.serve(server, api.Limited(l, api.MaxConnections)) }()
 	var cause error

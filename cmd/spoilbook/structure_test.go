@@ -282,6 +282,7 @@ func isExternal(imported string) bool {
 func adapters(tr *tree) (wrong []string) {
 	exceptions := map[string][]string{
 		"services/api":    {"services/access"},   // every operation asks who may do it
+		"services/web":    {"services/access"},   // pages ask as operations do
 		"services/client": {"services/access"},   // whose users and tokens it keeps from afar
 		"services/demo":   {"services/register"}, // the invented register is written as register files
 		"services/sim":    {"services/intake"},   // the real intake among simulated parts

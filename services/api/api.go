@@ -20,6 +20,7 @@ import (
 	"io"
 	"log/slog"
 	"net/http"
+	"strings"
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -57,6 +58,7 @@ type Config struct {
 	Version  string
 	Copy     Copier        // hands the ledger over to be copied; may be nil
 	Access   *access.Book  // who may do what; nil means that everybody who reaches the service may do everything
+	Pages    http.Handler  // answers what is no route of the API; may be nil
 	Hosts    []string      // names, besides localhost and addresses, under which clients reach the service
 	Timeout  time.Duration // of one request; 0 means RequestTimeout
 	Limits   Limits
@@ -133,10 +135,26 @@ func (s *service) router() *gin.Engine {
 	router.RedirectTrailingSlash, router.HandleMethodNotAllowed = false, true
 	router.Use(identify, s.observe, s.recover, s.guard, s.limit, s.authenticate)
 	router.NoRoute(func(g *gin.Context) {
+		if s.Pages != nil && !ofTheAPI(g.Request.URL.Path) {
+			g.Status(http.StatusOK) // gin has set 404 already
+			s.Pages.ServeHTTP(g.Writer, g.Request)
+			g.Abort()
+			return
+		}
 		writeProblem(g, httpProblem(http.StatusNotFound, "there is no %s; see /openapi.json", excerpt(g.Request.URL.Path)))
 	})
 	router.NoMethod(func(g *gin.Context) {
 		writeProblem(g, httpProblem(http.StatusMethodNotAllowed, "%s does not answer %s; see /openapi.json", excerpt(g.Request.URL.Path), excerpt(g.Request.Method)))
 	})
 	return router
+}
+
+// ofTheAPI reports whether a path belongs to the API, so that no page answers for it.
+func ofTheAPI(path string) bool {
+	for _, prefix := range []string{"/v1/", "/health/", "/metrics", "/openapi.json"} {
+		if strings.HasPrefix(path, prefix) {
+			return true
+		}
+	}
+	return false
 }

@@ -16,19 +16,8 @@ import (
 	"spoilbook/services/ledger"
 )
 
-// sessionCookie is the cookie of a session. Over TLS it has the prefix that ties it to this host.
-const (
-	sessionCookie       = "spoilbook-session"
-	secureSessionCookie = "__Host-spoilbook-session"
-)
-
-type identityKey struct{}
-
 // identityOf returns who asks, the zero Identity for somebody who has not signed in.
-func identityOf(ctx context.Context) access.Identity {
-	who, _ := ctx.Value(identityKey{}).(access.Identity)
-	return who
-}
+func identityOf(ctx context.Context) access.Identity { return access.From(ctx) }
 
 // authenticate finds out who asks: by the token in the Authorization header, or by the session's cookie. A wrong token is refused even where
 // nobody need sign in, for its sender believes something that is not so; a session that is over is as none.
@@ -38,7 +27,7 @@ func (s *service) authenticate(g *gin.Context) {
 		writeProblem(g, asProblem(g.Request.Context(), err))
 		return
 	}
-	g.Request = g.Request.WithContext(context.WithValue(g.Request.Context(), identityKey{}, who))
+	g.Request = g.Request.WithContext(access.With(g.Request.Context(), who))
 }
 
 func (s *service) whoAsks(r *http.Request) (access.Identity, error) {
@@ -63,15 +52,8 @@ func (s *service) whoAsks(r *http.Request) (access.Identity, error) {
 	return who, err
 }
 
-func cookieName(r *http.Request) string {
-	if r.TLS != nil {
-		return secureSessionCookie
-	}
-	return sessionCookie
-}
-
 func sessionOf(r *http.Request) string {
-	c, err := r.Cookie(cookieName(r))
+	c, err := r.Cookie(access.CookieName(r.TLS != nil))
 	if errors.Is(err, http.ErrNoCookie) || c == nil {
 		return ""
 	}

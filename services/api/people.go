@@ -151,18 +151,6 @@ func (s *service) book() (*access.Book, error) {
 	return s.Access, nil
 }
 
-func cookie(secret string, secure bool) http.Cookie {
-	c := http.Cookie{Name: sessionCookie, Value: secret, Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode, Secure: secure,
-		MaxAge: int(access.SessionLong.Seconds())}
-	if secure {
-		c.Name = secureSessionCookie
-	}
-	if secret == "" {
-		c.MaxAge = -1
-	}
-	return c
-}
-
 func (s *service) signIn(ctx context.Context, in *signInInput) (*signedInOutput, error) {
 	b, err := s.book()
 	if err != nil {
@@ -172,7 +160,7 @@ func (s *service) signIn(ctx context.Context, in *signInInput) (*signedInOutput,
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
 	}
-	return &signedInOutput{Cookie: cookie(secret, in.secure), Body: who}, nil
+	return &signedInOutput{Cookie: access.Cookie(secret, in.secure), Body: who}, nil
 }
 
 func (s *service) signOut(ctx context.Context, in *signOutInput) (*signedOutOutput, error) {
@@ -185,7 +173,7 @@ func (s *service) signOut(ctx context.Context, in *signOutInput) (*signedOutOutp
 			return nil, s.problemOf(ctx, err)
 		}
 	}
-	return &signedOutOutput{cookie("", in.secure)}, nil
+	return &signedOutOutput{access.Cookie("", in.secure)}, nil
 }
 
 func (s *service) begin(ctx context.Context, in *beginInput) (*userOutput, error) {

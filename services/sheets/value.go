@@ -11,17 +11,8 @@ import (
 	"spoilbook/reports"
 )
 
-// heading returns what people read above a column: "Solids (kg)", "Started (Europe/Dublin)".
-func heading(c *reports.Column, zone string) string {
-	unit := c.Unit
-	if c.Kind == reports.Instant {
-		unit = zone
-	}
-	if unit == "" {
-		return c.Title
-	}
-	return c.Title + " (" + unit + ")"
-}
+// heading returns what people read above a column.
+func heading(c *reports.Column, zone string) string { return c.Heading(zone) }
 
 // exact returns a cell as CSV writes it: all of its digits and nothing rounded.
 func exact(c *reports.Column, cell reports.Cell, period reports.Period) string {
@@ -41,22 +32,9 @@ func exact(c *reports.Column, cell reports.Cell, period reports.Period) string {
 	return cell.Text
 }
 
-// shown returns a cell as people read it, with the decimals and the precision of its column.
+// shown returns a cell as people read it.
 func shown(c *reports.Column, cell reports.Cell, period reports.Period) string {
-	if cell.Empty {
-		return ""
-	}
-	switch c.Kind {
-	case reports.Number:
-		return reports.Decimal(cell.Int, c.Scale, c.Decimals)
-	case reports.Instant:
-		return period.Local(events.Time{UnixMS: cell.Int}).Format("2006-01-02 15:04")
-	case reports.Duration:
-		return reports.Clock(cell.Int)
-	case reports.YesNo:
-		return yesNo(cell.Int)
-	}
-	return cell.Text
+	return c.Shown(cell, period)
 }
 
 func yesNo(v int64) string {

@@ -1,0 +1,108 @@
+package web
+
+import (
+	"net/http"
+	"strings"
+
+	"spoilbook/services/access"
+	"spoilbook/services/ledger"
+)
+
+// form is a page with fields that somebody filled in, and what was wrong with them.
+type form struct {
+	To, Name, Full, Code string
+	Wrong, Do            string
+}
+
+// filled reads the fields of a form, which are few; where there is nothing to sign in to it leads home.
+func (s *site) filled(w http.ResponseWriter, r *http.Request) (form, bool) {
+	if s.Access == nil {
+		http.Redirect(w, r, "/", http.StatusSeeOther)
+		return form{}, false
+	}
+	r.Body = http.MaxBytesReader(w, r.Body, 16<<10)
+	if err := r.ParseForm(); err != nil {
+		s.fail(w, r, ledger.Wrap(ledger.BadRequest, err, "the form can not be read"))
+		return form{}, false
+	}
+	text := func(name string) string { return strings.TrimSpace(r.PostFormValue(name)) }
+	return form{To: localPath(r.PostFormValue("to")), Name: text("name"), Full: text("full"), Code: text("code")}, true
+}
+
+// localPath returns a path of this service, for a way back that nobody can turn to another site.
+func localPath(to string) string {
+	if !strings.HasPrefix(to, "/") || strings.HasPrefix(to, "//") || strings.ContainsAny(to, "\\\r\n") {
+		return "/"
+	}
+	return to
+}
+
+func (s *site) signInPage(w http.ResponseWriter, r *http.Request) {
+	if s.Access == nil {
+		http.Redirect(w, r, "/", http.StatusSeeOther)
+		return
+	}
+	s.show(w, r, http.StatusOK, "sign-in", "Sign in", form{To: localPath(r.URL.Query().Get("to"))})
+}
+
+func (s *site) signIn(w http.ResponseWriter, r *http.Request) {
+	f, ok := s.filled(w, r)
+	if !ok {
+		return
+	}
+	_, secret, err := s.Access.SignIn(r.Context(), f.Name, r.PostFormValue("password"), r.UserAgent())
+	if err != nil {
+		s.again(w, r, "sign-in", "Sign in", f, err)
+		return
+	}
+	c := access.Cookie(secret, r.TLS != nil)
+	http.SetCookie(w, &c)
+	http.Redirect(w, r, f.To, http.StatusSeeOther)
+}
+
+// again shows a form with what was filled in and what is wrong with it.
+func (s *site) again(w http.ResponseWriter, r *http.Request, page, title string, f form, err error) {
+	outcome := ledger.OutcomeOf(ledger.CodeOf(err))
+	if outcome.Status >= 500 {
+		s.fail(w, r, err)
+		return
+	}
+	f.Wrong, f.Do = err.Error(), outcome.Do
+	s.show(w, r, outcome.Status, page, title, f)
+}
+
+func (s *site) signOut(w http.ResponseWriter, r *http.Request) {
+	if c, err := r.Cookie(access.CookieName(r.TLS != nil)); err == nil && s.Access != nil {
+		if err := s.Access.SignOut(r.Context(), c.Value); err != nil {
+			s.fail(w, r, err)
+			return
+		}
+	}
+	c := access.Cookie("", r.TLS != nil)
+	http.SetCookie(w, &c)
+	http.Redirect(w, r, "/sign-in", http.StatusSeeOther)
+}
+
+func (s *site) beginPage(w http.ResponseWriter, r *http.Request) {
+	s.show(w, r, http.StatusOK, "begin", "Make the first administrator", form{Code: r.URL.Query().Get("code")})
+}
+
+func (s *site) begin(w http.ResponseWriter, r *http.Request) {
+	f, ok := s.filled(w, r)
+	if !ok {
+		return
+	}
+	password := r.PostFormValue("password")
+	if _, err := s.Access.Redeem(r.Context(), f.Code, f.Name, f.Full, password); err != nil {
+		s.again(w, r, "begin", "Make the first administrator", f, err)
+		return
+	}
+	_, secret, err := s.Access.SignIn(r.Context(), f.Name, password, r.UserAgent())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	c := access.Cookie(secret, r.TLS != nil)
+	http.SetCookie(w, &c)
+	http.Redirect(w, r, "/", http.StatusSeeOther)
+}
