@@ -53,6 +53,7 @@ func standing(j *reports.Journal, id events.TruckID, at events.Time, o Options) 
 		s.take(e)
 	}
 	s.decide(at)
+	s.names(j, at)
 	s.tanks(j, at, o)
 	s.next(at, o)
 	return s.Standing
@@ -107,6 +108,33 @@ func (s *state) take(e *reports.Entry) {
 // move notes where the truck went.
 func (s *state) move(to Where, e *reports.Entry) {
 	s.Where, s.WhereSince, s.Job, s.Facility = to, e.Occurred, "", ""
+}
+
+// names looks up what people call those aboard and the place.
+func (s *state) names(j *reports.Journal, at events.Time) {
+	aboard := s.Crew
+	if s.Driver != "" {
+		aboard = append([]events.OperatorID{s.Driver}, s.Crew...)
+	}
+	for _, id := range aboard {
+		name := string(id)
+		if o, ok := j.Book.Operator(id, at); ok {
+			name = o.Name
+		}
+		s.Aboard = append(s.Aboard, name)
+	}
+	switch s.Where {
+	case AtSite:
+		s.Place = string(s.Job)
+		if job, ok := j.Book.Job(s.Job, at); ok {
+			s.Place += ", " + job.Name
+		}
+	case AtFacility:
+		s.Place = string(s.Facility)
+		if f, ok := j.Book.Facility(s.Facility, at); ok {
+			s.Place = f.Name
+		}
+	}
 }
 
 // decide says what the truck is doing, by the same order in which a time split decides.

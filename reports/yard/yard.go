@@ -45,11 +45,13 @@ type Standing struct {
 	Plate  string
 	Driver events.OperatorID
 	Crew   []events.OperatorID
+	Aboard []string // driver first, by name where the register has it
 
 	Where      Where
 	WhereSince events.Time // zero when nothing is on record
 	Job        events.JobID
 	Facility   events.FacilityID
+	Place      string      // the job's site or the facility, by name where the register has it
 	ShiftSince events.Time // zero when off shift
 
 	Doing      events.Activity // what the time counts as at this moment; empty off shift
