@@ -113,7 +113,7 @@ func TestSourceSplit(t *testing.T) {
 
 func TestKinds(t *testing.T) {
 	kinds := events.Kinds()
-	if len(kinds) != 33 || !slices.IsSorted(kinds) {
+	if len(kinds) != 35 || !slices.IsSorted(kinds) {
 		t.Errorf("%d kinds: %v", len(kinds), kinds)
 	}
 	for _, k := range kinds {

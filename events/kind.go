@@ -41,6 +41,8 @@ const (
 	KindSpoilReturned        Kind = "spoil.returned"
 	KindMeterChanged         Kind = "meter.changed"
 	KindFindingAnswered      Kind = "finding.answered"
+	KindHoldPlaced           Kind = "hold.placed"
+	KindHoldLifted           Kind = "hold.lifted"
 )
 
 // Body is the payload of one kind.
@@ -129,6 +131,8 @@ var kindTable = func() map[Kind]Spec {
 		spec[SpoilReturned](truck, false),
 		spec[MeterChanged](false, false),
 		spec[FindingAnswered](false, false),
+		spec[HoldPlaced](false, false),
+		spec[HoldLifted](false, false),
 	} {
 		table[s.Kind] = s
 	}

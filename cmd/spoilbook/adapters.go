@@ -63,6 +63,8 @@ func codedBroker(err error, doing string) error {
 		return ledger.Wrap(ledger.BrokerFull, err, "%s", doing)
 	case errors.Is(err, broker.ErrDamaged):
 		return ledger.Wrap(ledger.Damaged, err, "%s", doing)
+	case errors.Is(err, broker.ErrMoved):
+		return ledger.Wrap(ledger.Moved, err, "%s", doing)
 	case errors.Is(err, broker.ErrTooLarge):
 		return ledger.Wrap(ledger.TooLarge, err, "%s", doing)
 	case errors.Is(err, broker.ErrSubject), errors.Is(err, broker.ErrSettings):

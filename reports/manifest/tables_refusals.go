@@ -139,6 +139,13 @@ func (r *Report) retentionTable() reports.Table {
 			sources = append(sources, text)
 		}
 	}
+	held := ""
+	for _, h := range r.journal.Holds() {
+		held += ", " + h.Name
+	}
+	if held != "" { // what a law would let go is kept all the same
+		columns = append(columns, text("held", "Held", func(*row) string { return "held: " + held[2:] }))
+	}
 	return table(sheet{name: "Keep until", title: "Until when the records are kept", empty: nothingTipped, backing: true,
 		note: "Counted from when the carrier took the waste over. Which rule binds is a question for the people who know the law of the place. " + strings.Join(sources, "; ") + "."},
 		r.Consignments, (*row).citesOf, columns)

@@ -168,7 +168,7 @@ func priced(r events.Register) bool {
 // mayEnter says which facts a role can vouch for. An object that says nothing is a submission whose events were not looked at yet.
 func (i Identity) mayEnter(o Object) error {
 	switch o.Kind {
-	case events.KindRegisterRevised, events.KindReportIssued:
+	case events.KindRegisterRevised, events.KindReportIssued, events.KindHoldPlaced, events.KindHoldLifted:
 		if !slices.Contains(desk(), i.Role) {
 			return ledger.Fail(ledger.NotAllowed, "%s is entered by the office or an administrator, not in the role %s", o.Kind, i.Role)
 		}

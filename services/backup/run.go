@@ -98,13 +98,9 @@ func (r *run) begin(ctx context.Context) error {
 	w.entries, r.walk = r.m.Entries, w
 	for _, e := range r.m.Streams {
 		w.taken[e.Stream] = e.Last
-		lines, err := r.src.BlockLines(ctx, e.Stream, e.Last-1, e.Last)
-		if err != nil {
-			return err
-		}
-		if len(lines) != 1 || lines[0].Position != e.Position || lines[0].Root != [32]byte(e.Root) {
-			return ledger.Fail(ledger.Conflict, "the folder holds a ledger up to position %d with the root %s, and this ledger does not extend it: it is another one, or an older copy. Use a folder of its own", r.m.Position, hexOf(r.m.Root))
-		}
+	}
+	if err := extends(ctx, r.src, r.m); err != nil {
+		return err
 	}
 	if len(r.m.Streams) > 0 && w.total() < r.m.Position {
 		return ledger.Fail(ledger.Conflict, "the folder holds a ledger up to position %d, and this one ends at %d", r.m.Position, w.total())

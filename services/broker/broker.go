@@ -55,7 +55,8 @@ type Options struct {
 	Credentials, NKey, Token, User, Password string
 	CAFile, CertFile, KeyFile                string
 
-	Join bool // the streams must exist already and are used as they are: for a truck, whose account may not create streams
+	Frozen bool // a stream whose ledger moves is opened all the same, and stays as it is
+	Join   bool // the streams must exist already and are used as they are: for a truck, whose account may not create streams
 
 	Replicas       int           // copies of each stream, 1 or 3; 0 means 1. The in-process server has 1
 	MaxStoreBytes  int64         // limit of the events stream; 0 means 16 GiB. A stream is only ever enlarged

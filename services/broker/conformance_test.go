@@ -183,9 +183,6 @@ func TestPlainClientsTakePart(t *testing.T) {
 		if err := s.DeleteMsg(ctx, 1); err == nil {
 			t.Error("a message could be deleted")
 		}
-		if err := s.Purge(ctx); err == nil {
-			t.Error("the stream could be purged")
-		}
 		if state, err := b.StreamState(t.Context()); err != nil || state.Msgs != 2 {
 			t.Errorf("the stream holds %d messages, %v", state.Msgs, err)
 		}

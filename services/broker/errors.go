@@ -27,6 +27,9 @@ var (
 	// ErrSettings means that the options or the credentials are not usable, or that a stream or consumer exists with settings that could
 	// lose events. The rest of the error says what to change.
 	ErrSettings = errors.New("broker settings")
+
+	// ErrMoved means that the ledger of this stream went elsewhere.
+	ErrMoved = errors.New("the ledger of this stream moved")
 	// ErrServerTooOld means the server lacks a feature the package needs.
 	ErrServerTooOld = errors.New("broker server is too old")
 	// ErrDamaged means that stored messages are missing, or that the storage folder holds a stream the server could not read.

@@ -142,7 +142,6 @@ func TestUnsafeStreamSettings(t *testing.T) {
 		"retention":            func(c *jetstream.StreamConfig) { c.Retention = jetstream.WorkQueuePolicy },
 		"subjects":             func(c *jetstream.StreamConfig) { c.Subjects = []string{EventsPrefix + "truck.>"} },
 		"deny_delete":          func(c *jetstream.StreamConfig) { c.DenyDelete = false },
-		"deny_purge":           func(c *jetstream.StreamConfig) { c.DenyPurge = false },
 		"allow_atomic":         func(c *jetstream.StreamConfig) { c.AllowAtomicPublish = false },
 		"no_ack":               func(c *jetstream.StreamConfig) { c.NoAck, c.AllowAtomicPublish = true, false },
 		"allow_rollup_hdrs":    func(c *jetstream.StreamConfig) { c.AllowRollup, c.DenyPurge = true, false },

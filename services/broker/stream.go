@@ -59,7 +59,7 @@ func (b *Broker) eventsConfig() jetstream.StreamConfig {
 		Duplicates:         duplicateWindow,
 		Replicas:           b.opts.Replicas,
 		DenyDelete:         true,
-		DenyPurge:          true,
+		DenyPurge:          false, // Trim cuts off what is recorded and backed up; a start refuses what was cut off otherwise
 		AllowDirect:        true,
 		AllowAtomicPublish: true,
 	}
@@ -123,11 +123,14 @@ func (b *Broker) prepareStream(ctx context.Context, want jetstream.StreamConfig)
 		return classify(err)
 	}
 	have := s.CachedInfo().Config
+	if err := b.moved(have); err != nil {
+		return err
+	}
 	if diff := differences(have, want); len(diff) > 0 {
 		return fmt.Errorf("%w: %s. Change these settings of the stream (they are not changed for you), or move the stream away",
 			ErrSettings, strings.Join(diff, "; "))
 	}
-	if b.opts.Join || have.MaxBytes >= want.MaxBytes || have.MaxBytes <= 0 {
+	if b.opts.Join || b.opts.Frozen || have.MaxBytes >= want.MaxBytes || have.MaxBytes <= 0 {
 		return nil
 	}
 	have.MaxBytes = want.MaxBytes
@@ -192,7 +195,6 @@ func differences(have, want jetstream.StreamConfig) []string {
 	check(have.Mirror != nil || len(have.Sources) > 0, "mirror or sources", "set", "unset")
 	check(have.SubjectTransform != nil, "subject_transform", "set", "unset")
 	check(want.DenyDelete && !have.DenyDelete, "deny_delete", false, true)
-	check(want.DenyPurge && !have.DenyPurge, "deny_purge", false, true)
 	check(want.AllowAtomicPublish && !have.AllowAtomicPublish, "allow_atomic", false, true)
 	return diff
 }
