@@ -11,6 +11,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/spf13/cobra"
 
+	"spoilbook/services/api"
 	"spoilbook/services/demo"
 	"spoilbook/services/ledger"
 )
@@ -142,7 +143,7 @@ func writeMonth(ctx context.Context, l *ledger.Ledger, out string, stdout io.Wri
 			return nil, err
 		}
 		path := filepath.Join(out, fmt.Sprintf("%s-2026-10.xlsx", name))
-		if err := writeOut(stdout, path, func(w io.Writer) error { return writeReport(ctx, w, r, "xlsx", "", "Demo") }); err != nil {
+		if err := writeOut(stdout, path, func(w io.Writer) error { return writeReport(ctx, w, r, api.Form{Format: "xlsx", By: "Demo"}) }); err != nil {
 			return nil, err
 		}
 		paths = append(paths, path)

@@ -22,7 +22,7 @@ func (o opened) Explain(ctx context.Context, a reportArgs, line string) (reports
 	if err != nil {
 		return reports.Explanation{}, err
 	}
-	return o.Ledger.Explain(ctx, q, a.table, line)
+	return o.Ledger.Explain(ctx, q, a.Table, line)
 }
 
 // Lines lists here the lines that can be explained.
@@ -86,7 +86,7 @@ explained, each with the key to give as LINE.`,
 	addChoiceFlags(c, &a.choices)
 	f := c.Flags()
 	f.Uint64Var(&a.upTo, "at-position", 0, "ledger position to report at; 0 is the head")
-	f.StringVar(&a.table, "table", "", "the line's table; the first that has such a line when left out")
+	f.StringVar(&a.Table, "table", "", "the line's table; the first that has such a line when left out")
 	f.BoolVar(&list, "list", false, "list the lines that can be explained")
 	f.StringVar(&format, "format", "text", "text, json")
 	return c
@@ -103,7 +103,7 @@ func listLines(ctx context.Context, w io.Writer, b book, a reportArgs, format st
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(t, "TABLE\tLINE\tSHOWS")
 	for _, l := range list {
-		if a.table == "" || l.Table == a.table {
+		if a.Table == "" || l.Table == a.Table {
 			fmt.Fprintf(t, "%s\t%s\t%s\n", l.Table, l.Key, l.Shows)
 		}
 	}

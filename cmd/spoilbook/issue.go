@@ -15,6 +15,7 @@ import (
 
 	"spoilbook/reports/manifest"
 	"spoilbook/reports/workrest"
+	"spoilbook/services/api"
 	"spoilbook/services/ledger"
 )
 
@@ -53,10 +54,13 @@ func addChoiceFlags(c *cobra.Command, o *ledger.Choices) {
 func (a reportArgs) values() url.Values {
 	q := url.Values{}
 	for _, p := range [][2]string{{"from", a.from}, {"to", a.to}, {"tz", a.zone}, {"truck", a.truck}, {"job", a.job}, {"client", a.client},
-		{"profile", a.choices.Profile}, {"rest", a.choices.Rest}, {"allocation", a.choices.Allocation}, {"axle-rule", a.choices.AxleRule}, {"format", a.format}, {"table", a.table}, {"by", a.by}, {"at-position", fmt.Sprint(a.upTo)}} {
+		{"profile", a.choices.Profile}, {"rest", a.choices.Rest}, {"allocation", a.choices.Allocation}, {"axle-rule", a.choices.AxleRule}, {"format", a.Format}, {"table", a.Table}, {"by", a.By}, {"at-position", fmt.Sprint(a.upTo)}} {
 		if p[1] != "" {
 			q.Set(p[0], p[1])
 		}
+	}
+	if a.Workings {
+		q.Set("workings", "true")
 	}
 	if a.choices.AltitudeM != 0 {
 		q.Set("altitude-m", fmt.Sprint(a.choices.AltitudeM))
@@ -66,7 +70,7 @@ func (a reportArgs) values() url.Values {
 
 // digested writes what an issued report's digest is taken of: its export as JSON.
 func digested(ctx context.Context, w io.Writer, r *ledger.Report) error {
-	return writeReport(ctx, w, r, "json", "", "")
+	return writeReport(ctx, w, r, api.Form{Format: "json"})
 }
 
 // Issue computes a report here and records that it was given out.
@@ -84,7 +88,7 @@ func (o opened) ExportAdjustment(ctx context.Context, w io.Writer, number string
 	if err != nil {
 		return err
 	}
-	return writeReport(ctx, w, r, a.format, a.table, a.by)
+	return writeReport(ctx, w, r, a.Form)
 }
 
 // Issue has the server compute a report and record that it was given out.
@@ -183,10 +187,10 @@ it is.`,
 		Args: exactly(1, "the number of an issued report"),
 		RunE: func(c *cobra.Command, args []string) error {
 			if ext := strings.TrimPrefix(filepath.Ext(out), "."); !c.Flags().Changed("format") && slices.Contains(formats(), ext) {
-				a.format = ext
+				a.Format = ext
 			}
-			if !slices.Contains(formats(), a.format) {
-				return &usageError{"adjustment", fmt.Errorf("format %q does not exist; there are %s", a.format, strings.Join(formats(), ", "))}
+			if !slices.Contains(formats(), a.Format) {
+				return &usageError{"adjustment", fmt.Errorf("format %q does not exist; there are %s", a.Format, strings.Join(formats(), ", "))}
 			}
 			return withBook(c, o, reading, func(ctx context.Context, b book) error {
 				return writeOut(c.OutOrStdout(), out, func(w io.Writer) error { return b.ExportAdjustment(ctx, w, args[0], a) })
@@ -196,9 +200,9 @@ it is.`,
 	addSiteFlags(c, &o)
 	f := c.Flags()
 	f.Uint64Var(&a.upTo, "at-position", 0, "ledger position to compare at; 0 is the head")
-	f.StringVar(&a.format, "format", "text", strings.Join(formats(), ", "))
-	f.StringVar(&a.table, "table", "", "csv: which table")
-	f.StringVar(&a.by, "by", "", "who asks, for the cover")
+	f.StringVar(&a.Format, "format", "text", strings.Join(formats(), ", "))
+	f.StringVar(&a.Table, "table", "", "csv: which table")
+	f.StringVar(&a.By, "by", "", "who asks, for the cover")
 	f.StringVarP(&out, "output", "o", "-", "`file` to write; - is standard output")
 	return c
 }

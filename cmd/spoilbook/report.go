@@ -15,6 +15,7 @@ import (
 
 	"spoilbook/events"
 	"spoilbook/reports"
+	"spoilbook/services/api"
 	"spoilbook/services/ledger"
 	"spoilbook/services/sheets"
 )
@@ -25,8 +26,7 @@ type reportArgs struct {
 	truck, job, client   string
 	upTo                 uint64
 	choices              ledger.Choices
-	format, table        string
-	by                   string
+	api.Form
 }
 
 // formats lists the export formats.
@@ -44,7 +44,8 @@ for a period of whole local days, and write it. The same command at the same
 position (--at-position) gives the same report for ever.
 
 Formats: xlsx (a workbook), csv (one table, --table NAME; the first when left
-out), zip (all tables as CSV), json, text.`,
+out), zip (all tables as CSV), json, text. A workbook says in its sheet Workings how
+each line came about, step by step; --workings adds that to json, zip and csv.`,
 		Example: `  spoilbook report manifest --from 2026-10-01 --to 2026-10-31 --tz Europe/Dublin -o manifest.xlsx
   spoilbook report billable --from 2026-10-01 --to 2026-10-31 --tz Europe/Dublin --client CL-QUAY --format text
   spoilbook report water --from 2026-10-05 --to 2026-10-05 --tz Europe/Dublin --truck TM-01 --format csv`,
@@ -64,9 +65,10 @@ out), zip (all tables as CSV), json, text.`,
 	addChoiceFlags(c, &a.choices)
 	f := c.Flags()
 	f.Uint64Var(&a.upTo, "at-position", 0, "ledger position to report at; 0 is the head")
-	f.StringVar(&a.format, "format", "text", strings.Join(formats(), ", "))
-	f.StringVar(&a.table, "table", "", "csv: which table")
-	f.StringVar(&a.by, "by", "", "who asks, for the cover")
+	f.StringVar(&a.Format, "format", "text", strings.Join(formats(), ", "))
+	f.StringVar(&a.Table, "table", "", "csv: which table")
+	f.StringVar(&a.By, "by", "", "who asks, for the cover")
+	f.BoolVar(&a.Workings, "workings", false, "json, zip, csv: say how each line came about as well (csv: in table Workings)")
 	f.StringVarP(&out, "output", "o", "-", "`file` to write; - is standard output")
 	return c
 }
@@ -74,13 +76,16 @@ out), zip (all tables as CSV), json, text.`,
 // settle takes the format from the file's name when none was asked for.
 func (a *reportArgs) settle(out string, formatGiven bool) error {
 	if ext := strings.TrimPrefix(filepath.Ext(out), "."); !formatGiven && slices.Contains(formats(), ext) {
-		a.format = ext
+		a.Format = ext
 	}
-	if !slices.Contains(formats(), a.format) {
-		return fmt.Errorf("format %q does not exist; there are %s", a.format, strings.Join(formats(), ", "))
+	if !slices.Contains(formats(), a.Format) {
+		return fmt.Errorf("format %q does not exist; there are %s", a.Format, strings.Join(formats(), ", "))
 	}
 	if !slices.Contains(ledger.ReportNames(), a.name) {
 		return fmt.Errorf("report %q does not exist; there are %s", a.name, strings.Join(ledger.ReportNames(), ", "))
+	}
+	if a.Workings && a.Format == "text" {
+		return errors.New("text does not hold the workings; choose json, zip, csv or xlsx, or explain one line with spoilbook explain")
 	}
 	return nil
 }
@@ -102,32 +107,38 @@ func exportReport(ctx context.Context, w io.Writer, l *ledger.Ledger, a reportAr
 	if err != nil {
 		return err
 	}
-	return writeReport(ctx, w, r, a.format, a.table, a.by)
+	return writeReport(ctx, w, r, a.Form)
 }
 
-// writeReport writes a computed report in a format.
-func writeReport(ctx context.Context, w io.Writer, r *ledger.Report, format, table, by string) error {
-	p := provenance(r, by)
-	switch format {
+// writeReport writes a computed report.
+func writeReport(ctx context.Context, w io.Writer, r *ledger.Report, f api.Form) error {
+	p, d := provenance(r, f.By), r.Document
+	if f.Workings && (f.Format == "csv" || f.Format == "zip") {
+		d.Tables = append(slices.Clone(d.Tables), sheets.WorkingsTable(d, r.Explainer()))
+	}
+	switch f.Format {
 	case "xlsx":
-		return sheets.Workbook(ctx, w, r.Document, p, r.Cited())
+		return sheets.Workbook(ctx, w, d, p, sheets.Behind{Cited: r.Cited(), Workings: r.Explainer()})
 	case "csv":
-		if table == "" && len(r.Document.Tables) > 0 {
-			table = r.Document.Tables[0].Name
+		if f.Table == "" && len(d.Tables) > 0 {
+			f.Table = d.Tables[0].Name
 		}
-		err := sheets.CSV(w, r.Document, table, p)
-		if !slices.ContainsFunc(r.Document.Tables, func(t reports.Table) bool { return t.Name == table }) {
+		err := sheets.CSV(w, d, f.Table, p)
+		if !slices.ContainsFunc(d.Tables, func(t reports.Table) bool { return t.Name == f.Table }) {
 			err = ledger.Wrap(ledger.NotFound, err, "table") // it names those there are
 		}
 		return err
 	case "zip":
-		return sheets.CSVZip(w, r.Document, p)
+		return sheets.CSVZip(w, d, p)
 	case "json":
-		return sheets.JSON(w, r.Document, p)
+		if f.Workings {
+			return sheets.JSONWithWorkings(w, d, p, r.Explainer())
+		}
+		return sheets.JSON(w, d, p)
 	case "text":
-		return sheets.Text(w, r.Document, p, sheets.TextOptions{})
+		return sheets.Text(w, d, p, sheets.TextOptions{})
 	}
-	return ledger.Fail(ledger.BadRequest, "format %q does not exist; there are %s", format, strings.Join(formats(), ", "))
+	return ledger.Fail(ledger.BadRequest, "format %q does not exist; there are %s", f.Format, strings.Join(formats(), ", "))
 }
 
 // provenance says what a report was computed from. Its only clock is when the

@@ -13,8 +13,10 @@ import (
 
 	"spoilbook/reports"
 	"spoilbook/reports/tank"
+	"spoilbook/services/api"
 	"spoilbook/services/demo"
 	"spoilbook/services/ledger"
+	"spoilbook/services/sheets"
 	"spoilbook/services/sheets/sheetstest"
 )
 
@@ -138,7 +140,7 @@ func TestMonthInWorkbooks(t *testing.T) {
 				t.Fatal(err)
 			}
 			var content bytes.Buffer
-			if err := writeReport(t.Context(), &content, r, "xlsx", "", "Test"); err != nil {
+			if err := writeReport(t.Context(), &content, r, api.Form{Format: "xlsx", By: "Test"}); err != nil {
 				t.Fatal(err)
 			}
 			book := sheetstest.Recalculate(t, content.Bytes())
@@ -150,7 +152,14 @@ func TestMonthInWorkbooks(t *testing.T) {
 					break
 				}
 			}
-			nothingCut(t, content.Bytes(), r.Document.Tables)
+			printed := r.Document.Tables
+			if x := r.Explainer(); x != nil {
+				if n := sheetstest.Workings(t, book, r.Document, x); n == 0 {
+					t.Error("no step of arithmetic is a formula")
+				}
+				printed = append(printed, sheets.WorkingsTable(r.Document, x))
+			}
+			nothingCut(t, content.Bytes(), printed)
 		})
 	}
 	var postings bytes.Buffer

@@ -12,7 +12,7 @@
 //	min(x, ...)   the least                     max(x, ...)   the greatest
 //	sqrt(x)       the root, to 30 digits        rss(x, ...)   the root of the sum of the squares
 //
-// A result is a number, which may have commas between its thousands, and what it is a
+// [Formula] writes it as a spreadsheet does. A result is a number, which may have commas between its thousands, and what it is a
 // number of. It is true when the arithmetic gives it to its printed digits.
 package arithmetic
 
@@ -44,16 +44,24 @@ func Number(v int64, scale int) string {
 
 // Value returns what an expression comes to.
 func Value(expression string) (*big.Rat, error) {
-	plain := strings.NewReplacer("×", "*", "÷", "/", "−", "-", "–", "-").Replace(expression)
-	e, err := parser.ParseExpr(plain)
+	e, err := parse(expression)
 	if err != nil {
-		return nil, fmt.Errorf("arithmetic %q: %w", expression, err)
+		return nil, err
 	}
 	v, err := eval(e)
 	if err != nil {
 		return nil, fmt.Errorf("arithmetic %q: %w", expression, err)
 	}
 	return v, nil
+}
+
+func parse(expression string) (ast.Expr, error) {
+	plain := strings.NewReplacer("×", "*", "÷", "/", "−", "-", "–", "-").Replace(expression)
+	e, err := parser.ParseExpr(plain)
+	if err != nil {
+		return nil, fmt.Errorf("arithmetic %q: %w", expression, err)
+	}
+	return e, nil
 }
 
 // Check returns why an expression does not come to the result as it is printed, or
@@ -71,6 +79,17 @@ func Check(expression, result string) error {
 		return fmt.Errorf("arithmetic %q comes to %s, not to %q", expression, got.FloatString(9), result)
 	}
 	return nil
+}
+
+// Decimals returns how many decimals the number has that a result begins with; ok is
+// false when it begins with none.
+func Decimals(result string) (decimals int, ok bool) {
+	if _, _, err := printed(result); err != nil {
+		return 0, false
+	}
+	text, _, _ := strings.Cut(strings.TrimSpace(result), " ")
+	_, fraction, _ := strings.Cut(text, ".")
+	return len(fraction), true
 }
 
 // printed returns the number that a result begins with and half of its last digit.

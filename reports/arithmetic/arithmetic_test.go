@@ -73,3 +73,33 @@ func TestNumber(t *testing.T) {
 		}
 	})
 }
+
+func TestFormula(t *testing.T) {
+	for expression, want := range map[string]string{
+		"roundup(40 ÷ 15) × 15 ÷ 60 × 180.00 × 1.5": "ROUNDUP(40/15,0)*15/60*180.00*1.5", "(3600 − 2.500 × 1000) ÷ (1 − 1000/2650)": "(3600-2.500*1000)/(1-1000/2650)",
+		"roundup(0.1 × 3 × 10)": "ROUNDUP(ROUND(0.1*3*10,9),0)", "rounddown(2.9)": "ROUNDDOWN(2.9,0)", "roundup(−1.5)": "ROUNDDOWN(-1.5,0)",
+		"rounddown(−2.1)": "ROUNDUP(-2.1,0)", "round(1.005 × 100)": "ROUND(ROUND(1.005*100,9),0)", "round(1.4)": "ROUND(1.4,0)", "round(7)": "ROUND(ROUND(7,9),0)",
+		"min(1, max(2, 3))": "MIN(1,MAX(2,3))", "sqrt(2)": "SQRT(2)", "rss(3, 0 − 4)": "SQRT(SUMSQ(3,0-4))", "0 − (−2)": "0-(-2)",
+	} {
+		got, value, err := Formula(expression)
+		if exact, _ := Value(expression); err != nil || got != want || value.Cmp(exact) != 0 {
+			t.Errorf("%s is %s, %v, %v; want %s", expression, got, value, err, want)
+		}
+	}
+	for _, expression := range []string{"", "1 ÷ 0", "x", "1 + 0x10", "1_000", "1e3"} {
+		if got, _, err := Formula(expression); err == nil {
+			t.Errorf("%q is the formula %s", expression, got)
+		}
+	}
+}
+
+func TestDecimals(t *testing.T) {
+	for result, want := range map[string]int{"1,766.667 kg": 3, "−6": 0, "0.10": 2, "202.50 EUR": 2} {
+		if got, ok := Decimals(result); !ok || got != want {
+			t.Errorf("%q has %d decimals, %v", result, got, ok)
+		}
+	}
+	if got, ok := Decimals("none"); ok {
+		t.Errorf("a word has %d decimals", got)
+	}
+}

@@ -68,7 +68,7 @@
 // A report is a draft until it is issued with the ledger position that it covers. What
 // is recorded later changes the next draft and never the issued one; the difference of
 // the two, line by line, is an [Adjustment]. Any line can be explained
-// ([Report.Explain]) and laid out for a dispute ([Report.DisputeSheet]).
+// ([Report.Explain]).
 package billable
 
 import (

@@ -10,8 +10,7 @@ import (
 )
 
 // Document returns the report as tables and pictures. Money columns have totals
-// only when all lines are in one currency. The report of one client or one job has a
-// dispute sheet of all its lines.
+// only when all lines are in one currency.
 func (r *Report) Document() reports.Document {
 	d := reports.Document{
 		Report: "billable", Title: "Billable hours and charges", Glance: r.glance(),
@@ -26,12 +25,6 @@ func (r *Report) Document() reports.Document {
 		},
 		Tables:   []reports.Table{r.invoiceTable(), r.clientTable(), r.jobTable(), r.lineTable(), r.notBilledTable(), r.unpricedTable()},
 		Findings: r.Findings,
-	}
-	switch q := r.Request.Filter; {
-	case q.Client != "":
-		d.Tables = append(d.Tables, r.DisputeSheetOf(q.Client))
-	case q.Job != "":
-		d.Tables = append(d.Tables, r.DisputeSheet())
 	}
 	d.Pictures = r.pictures()
 	return d

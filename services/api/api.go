@@ -50,7 +50,7 @@ const (
 // Config is what the API is made of.
 type Config struct {
 	Ledger   *ledger.Ledger
-	Write    func(ctx context.Context, w io.Writer, r *ledger.Report, format, table, by string) error // exports a report
+	Write    func(ctx context.Context, w io.Writer, r *ledger.Report, f Form) error // exports a report
 	Formats  []string
 	Ready    func(ctx context.Context) error // why the service should get no traffic, or nil
 	Registry *prometheus.Registry            // may be nil
@@ -62,6 +62,14 @@ type Config struct {
 	Hosts    []string      // names, besides localhost and addresses, under which clients reach the service
 	Timeout  time.Duration // of one request; 0 means RequestTimeout
 	Limits   Limits
+}
+
+// Form is how a report is written. Table is the one that CSV is of, "" for the first;
+// By who asks for it, for its cover; Workings, that JSON and CSV say how each line came
+// about, as workbooks always do.
+type Form struct {
+	Format, Table, By string
+	Workings          bool
 }
 
 type service struct {

@@ -198,7 +198,7 @@ func TestFailingExport(t *testing.T) {
 	r := newRig(t)
 	t.Setenv("TMPDIR", t.TempDir())
 	r.config.Registry = nil
-	r.config.Write = func(_ context.Context, w io.Writer, _ *ledger.Report, _, _, _ string) error {
+	r.config.Write = func(_ context.Context, w io.Writer, _ *ledger.Report, _ api.Form) error {
 		_, err := io.Copy(w, &repeated{n: 8 << 20})
 		return errors.Join(err, io.ErrUnexpectedEOF)
 	}

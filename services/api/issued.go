@@ -69,7 +69,7 @@ func (s *service) addIssued(a huma.API) {
 // digested writes what an issued report's digest is taken of: its export as JSON, as
 // anybody gets it who asks for the report at its position and does not say who asks.
 func (s *service) digested(ctx context.Context, w io.Writer, r *ledger.Report) error {
-	return s.Write(ctx, w, r, "json", "", "")
+	return s.Write(ctx, w, r, Form{Format: "json"})
 }
 
 func (s *service) issue(ctx context.Context, in *issueInput) (*issuedOutput, error) {
@@ -120,20 +120,18 @@ func (s *service) adjustment(ctx context.Context, in *adjustmentInput) (*huma.St
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
 	}
-	return s.export(ctx, r, export{format: in.Format, table: in.Table, by: in.By, file: "adjustment-" + in.Number})
+	return s.export(ctx, r, Form{Format: in.Format, Table: in.Table, By: in.By}, "adjustment-"+in.Number)
 }
 
-// export is how a computed report is written.
-type export struct{ format, table, by, file string }
-
-// export writes a computed report, whole, and answers with what was written.
-func (s *service) export(ctx context.Context, r *ledger.Report, e export) (*huma.StreamResponse, error) {
+// export writes a computed report, whole, and answers with what was written, as a file
+// of that name.
+func (s *service) export(ctx context.Context, r *ledger.Report, f Form, file string) (*huma.StreamResponse, error) {
 	name := ""
-	if e.format != "json" && e.format != "text" {
-		name = e.file + "." + e.format
+	if f.Format != "json" && f.Format != "text" {
+		name = file + "." + f.Format
 	}
-	header := map[string]string{"Content-Type": mediaTypes(e.format), "X-Ledger-Position": fmt.Sprint(r.Position)}
-	return s.sendWhole(ctx, name, header, func(w io.Writer) error { return s.Write(ctx, w, r, e.format, e.table, e.by) })
+	header := map[string]string{"Content-Type": mediaTypes(f.Format), "X-Ledger-Position": fmt.Sprint(r.Position)}
+	return s.sendWhole(ctx, name, header, func(w io.Writer) error { return s.Write(ctx, w, r, f) })
 }
 
 // sendWhole answers with what write writes once all of it is written; name is that

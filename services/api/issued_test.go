@@ -192,6 +192,11 @@ func TestALineIsExplained(t *testing.T) {
 			}
 		}
 	}
+	full, bare := r.call("GET", "/v1/reports/billable?"+october+"&workings=true", "", "", 200), r.call("GET", "/v1/reports/billable?"+october, "", "", 200)
+	if n := strings.Count(string(full.body), `"workings": `); n < 10 || strings.Contains(string(bare.body), `"workings"`) {
+		t.Errorf("%d lines of the report say how they came about", n)
+	}
+	r.refused("GET", "/v1/reports/billable?"+october+"&workings=true&format=text", "", "", 400, ledger.BadRequest)
 	r.refused("GET", "/v1/reports/billable/explain?"+october+"&line=none", "", "", 404, ledger.NotFound)
 	r.refused("GET", "/v1/reports/billable/explain?"+october, "", "", 422, ledger.BadRequest)
 	r.refused("GET", "/v1/reports/timesplit/explain?"+october+"&rest=none&line=x", "", "", 400, ledger.BadRequest)

@@ -13,9 +13,10 @@ import (
 
 type reportInput struct {
 	LinesInput
-	Format string `query:"format" default:"json" enum:"json,xlsx,csv,zip,text"`
-	Table  string `query:"table" doc:"csv: which table; the first when left out"`
-	By     string `query:"by" maxLength:"80" doc:"who asks, for the cover"`
+	Format   string `query:"format" default:"json" enum:"json,xlsx,csv,zip,text"`
+	Table    string `query:"table" doc:"csv: which table; the first when left out"`
+	Workings bool   `query:"workings" doc:"json, zip, csv: say how each line came about as well; workbooks always do"`
+	By       string `query:"by" maxLength:"80" doc:"who asks, for the cover"`
 }
 
 // mediaTypes are those of the export formats.
@@ -49,12 +50,15 @@ func (s *service) addReports(a huma.API) {
 			return out, nil
 		})
 	huma.Register(a, huma.Operation{OperationID: "run-report", Method: http.MethodGet, Path: "/v1/reports/{name}", Summary: "Compute a report and download it", Tags: []string{"reports"},
-		Description: "The same query at the same position gives the same bytes for ever."}, s.report)
+		Description: "The same query at the same position gives the same bytes for ever. A workbook has a sheet Workings: how each line came about, with a formula for each step of arithmetic."}, s.report)
 }
 
 func (s *service) report(ctx context.Context, in *reportInput) (*huma.StreamResponse, error) {
 	if !slices.Contains(s.Formats, in.Format) {
 		return nil, s.problemOf(ctx, ledger.Fail(ledger.BadRequest, "format: found %q; allowed: %s", in.Format, strings.Join(s.Formats, ", ")))
+	}
+	if in.Workings && in.Format == "text" {
+		return nil, s.problemOf(ctx, ledger.Fail(ledger.BadRequest, "workings: text does not hold them; ask for json, zip, csv or xlsx, or explain one line"))
 	}
 	q, err := s.query(&in.LinesInput)
 	if err != nil {
@@ -69,5 +73,5 @@ func (s *service) report(ctx context.Context, in *reportInput) (*huma.StreamResp
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
 	}
-	return s.export(ctx, r, export{format: in.Format, table: in.Table, by: in.By, file: strings.Join([]string{in.Name, in.From, in.To}, "-")})
+	return s.export(ctx, r, Form{Format: in.Format, Table: in.Table, By: in.By, Workings: in.Workings}, strings.Join([]string{in.Name, in.From, in.To}, "-"))
 }

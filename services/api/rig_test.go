@@ -231,20 +231,23 @@ func (f feed) Fetch(ctx context.Context, limit int, wait time.Duration) ([]ledge
 func (f feed) Ack(ctx context.Context, upTo uint64) error { return f.c.Ack(ctx, upTo) }
 
 // write exports a report as the program does.
-func write(ctx context.Context, w io.Writer, r *ledger.Report, format, table, by string) error {
+func write(ctx context.Context, w io.Writer, r *ledger.Report, f api.Form) error {
 	p := sheets.Provenance{Period: r.Query.Period, ZoneName: r.Query.Period.Zone.String(), Position: r.Position, LedgerHash: r.Root,
-		Filter: r.Query.Filter, By: by, At: r.AsOf.Std().UTC(), Program: "test", Count: r.Journal.Count}
-	switch format {
+		Filter: r.Query.Filter, By: f.By, At: r.AsOf.Std().UTC(), Program: "test", Count: r.Journal.Count}
+	switch f.Format {
 	case "xlsx":
-		return sheets.Workbook(ctx, w, r.Document, p, r.Cited())
+		return sheets.Workbook(ctx, w, r.Document, p, sheets.Behind{Cited: r.Cited(), Workings: r.Explainer()})
 	case "csv":
-		if table == "" {
-			table = r.Document.Tables[0].Name
+		if f.Table == "" {
+			f.Table = r.Document.Tables[0].Name
 		}
-		return ledger.Wrap(ledger.NotFound, sheets.CSV(w, r.Document, table, p), "table")
+		return ledger.Wrap(ledger.NotFound, sheets.CSV(w, r.Document, f.Table, p), "table")
 	case "zip":
 		return sheets.CSVZip(w, r.Document, p)
 	case "json":
+		if f.Workings {
+			return sheets.JSONWithWorkings(w, r.Document, p, r.Explainer())
+		}
 		return sheets.JSON(w, r.Document, p)
 	}
 	return sheets.Text(w, r.Document, p, sheets.TextOptions{})

@@ -51,7 +51,7 @@ func (d direct) Export(ctx context.Context, w io.Writer, name string, q url.Valu
 	if err != nil {
 		return err
 	}
-	return write(ctx, w, r, "json", "", "")
+	return write(ctx, w, r, api.Form{Format: "json"})
 }
 
 // rig is a ledger on a real broker, engine and intake, with a server before it.
@@ -161,12 +161,12 @@ func (f feed) Fetch(ctx context.Context, limit int, wait time.Duration) ([]ledge
 
 func (f feed) Ack(ctx context.Context, upTo uint64) error { return f.c.Ack(ctx, upTo) }
 
-func write(_ context.Context, w io.Writer, r *ledger.Report, format, _, by string) error {
-	if format != "json" {
+func write(_ context.Context, w io.Writer, r *ledger.Report, f api.Form) error {
+	if f.Format != "json" {
 		return errors.New("only JSON is written here")
 	}
 	return sheets.JSON(w, r.Document, sheets.Provenance{Period: r.Query.Period, ZoneName: r.Query.Period.Zone.String(), Position: r.Position,
-		LedgerHash: r.Root, Filter: r.Query.Filter, By: by, At: r.AsOf.Std().UTC(), Program: "test", Count: r.Journal.Count})
+		LedgerHash: r.Root, Filter: r.Query.Filter, By: f.By, At: r.AsOf.Std().UTC(), Program: "test", Count: r.Journal.Count})
 }
 
 func encode(t testing.TB, e events.Event) []byte {

@@ -82,8 +82,8 @@ func (l *Ledger) explainer(ctx context.Context, q ReportQuery) (*Report, reports
 	if err != nil {
 		return nil, nil, err
 	}
-	explainer, ok := r.Computed.(reports.Explainer)
-	if !ok {
+	explainer := r.Explainer()
+	if explainer == nil {
 		return nil, nil, Fail(NotFound, "report %s does not explain its lines; the events that each rests on are cited beside it", q.Name)
 	}
 	return r, explainer, nil

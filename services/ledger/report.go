@@ -30,6 +30,16 @@ type Report struct {
 	AsOf     events.Time // when the last event covered was recorded
 }
 
+// Explainer says how the report's lines came about; it is nil where the report does
+// not.
+func (r *Report) Explainer() reports.Explainer {
+	x, ok := r.Computed.(reports.Explainer)
+	if !ok {
+		return nil
+	}
+	return x
+}
+
 // Cited returns the events that the report's lines and findings rest on, in the
 // order of their positions.
 func (r *Report) Cited() iter.Seq[*events.Recorded] {

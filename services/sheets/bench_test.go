@@ -19,7 +19,7 @@ func BenchmarkWorkbook(b *testing.B) {
 	d := one(sheetstest.Loads(p.Period, benchmarkRows))
 	b.ReportAllocs()
 	for b.Loop() {
-		if err := Workbook(context.Background(), io.Discard, d, p, nil); err != nil {
+		if err := Workbook(context.Background(), io.Discard, d, p, Behind{}); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -60,7 +60,7 @@ func (b *book) cover() error {
 		}
 	}
 	c.section("How to read it")
-	for _, note := range slices.Concat(allNotes(b.document, b.provenance), workbookNotes()) {
+	for _, note := range slices.Concat(allNotes(b.document, b.provenance), workbookNotes(b.workings != nil)) {
 		c.note(note)
 	}
 	return c.err
@@ -77,12 +77,17 @@ func (b *book) inTabOrder() []contentLine {
 }
 
 // workbookNotes is how to read what only a workbook has.
-func workbookNotes() []string {
-	return []string{
+func workbookNotes(explained bool) []string {
+	notes := []string{
 		"Totals are live: they add up the lines that a filter leaves visible. A unit stands in brackets in its column's heading.",
 		"The column Events gives the ledger positions that a line rests on, the first of them and how many more there are; of a finding the first is the event that it is about, which an answer to it names. The sheet Events says what they are. " +
 			"Columns with a pale heading, to the right of it, are for looking up and are not printed.",
 	}
+	if explained {
+		notes = append(notes, "Where a table has the column Workings, the word "+workingsLabel+" leads to how that line came about, step by step; the sheet Workings "+
+			"redoes every step of arithmetic with a formula, and leads back.")
+	}
+	return notes
 }
 
 // band writes a sheet's title, and below it the meta line.

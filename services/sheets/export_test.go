@@ -354,7 +354,7 @@ func TestInvalidDocuments(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			for what, err := range map[string]error{
-				"workbook": Workbook(t.Context(), io.Discard, c.d, p, nil), "JSON": JSON(io.Discard, c.d, p), "text": Text(io.Discard, c.d, p, TextOptions{}),
+				"workbook": Workbook(t.Context(), io.Discard, c.d, p, Behind{}), "JSON": JSON(io.Discard, c.d, p), "text": Text(io.Discard, c.d, p, TextOptions{}),
 				"archive": CSVZip(io.Discard, c.d, p),
 			} {
 				if err == nil || !strings.Contains(err.Error(), c.says) {

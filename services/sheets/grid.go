@@ -28,12 +28,17 @@ const (
 const (
 	shortCites = -1 // the first positions and how many more there are
 	allCites   = -2
+	linkCell   = -3 // leads to the line's workings
 )
 
 // dress says how a table that the workbook makes itself differs from the document's.
 type dress struct {
 	severities bool // tint the first column by severity
 	exactTimes bool // show seconds
+
+	widths       []float64 // of the columns, where they are not measured
+	allPositions bool      // there is a column of all positions whatever the rows hold
+	outlined     bool      // rows are grouped below the first of each group
 }
 
 // grid streams one table into as many sheets as it needs.
@@ -52,7 +57,9 @@ type grid struct {
 	page   pageFit
 	stream *excelize.StreamWriter
 	sheet  string
-	row    int // written last
+	row    int      // written last
+	level  int      // of the outline, of the rows that are written
+	next   []string // names of the sheets that it goes on in, where they were given out before
 	cells  []excelize.Cell
 	values []any // pointers to cells, as the stream takes them
 }
@@ -107,13 +114,16 @@ func (g *grid) prepareColumns(pending []reports.Row) {
 		add(shortCites, reports.TextColumn(citesKey, citesTitle))
 	}
 	g.printed = len(g.columns)
+	if g.book.workings.explains(g.table.Name) {
+		add(linkCell, reports.TextColumn(workingsKey, workingsSheet).NotPrinted())
+	}
 	for i, c := range g.table.Columns {
 		if c.Aside {
 			add(i, c)
 		}
 	}
 	cut := func(r reports.Row) bool { return citeText(r.Cites, citesShown) != citeText(r.Cites, 0) }
-	if g.listsAll = g.table.Cited && slices.ContainsFunc(pending, cut); g.listsAll {
+	if g.listsAll = g.table.Cited && (g.dress.allPositions || slices.ContainsFunc(pending, cut)); g.listsAll {
 		add(allCites, reports.TextColumn("all_"+citesKey, "All events").NotPrinted())
 	}
 	for i := range g.columns {
@@ -159,6 +169,13 @@ func (g *grid) begin(pending []reports.Row) error {
 }
 
 func (g *grid) layOut(pending []reports.Row) {
+	if g.dress.widths != nil {
+		for i, w := range g.dress.widths {
+			g.columns[i].width = w
+		}
+		g.page = fitOf(g.columns[:g.printed], g.table.Backing)
+		return
+	}
 	measures := make([]measure, len(g.columns))
 	add := func(r *reports.Row) {
 		for i := range g.columns {
@@ -197,6 +214,8 @@ func (g *grid) shown(c *column, r *reports.Row) string {
 		return citeText(r.Cites, citesShown)
 	case allCites:
 		return citeText(r.Cites, 0)
+	case linkCell:
+		return workingsLabel
 	}
 	return shown(&c.Column, r.Cells[c.cell], g.book.provenance.Period)
 }
@@ -208,7 +227,11 @@ func (g *grid) makeStyles() error {
 			if t > 0 && (i > 0 || !g.dress.severities) {
 				continue
 			}
-			id, err := g.book.styles.id(look{role: roleBody, tone: tone(t), format: c.format, right: c.right, flat: !c.wraps()})
+			l := look{role: roleBody, tone: tone(t), format: c.format, right: c.right, flat: !c.wraps()}
+			if c.cell == linkCell {
+				l.role = roleRowLink
+			}
+			id, err := g.book.styles.id(l)
 			if err != nil {
 				return err
 			}
@@ -234,17 +257,8 @@ func (g *grid) makeStyles() error {
 
 // line writes one row, on another sheet when this one is full.
 func (g *grid) line(r *reports.Row) error {
-	if g.row >= g.book.limits.sheetRows-reservedRows {
-		next := g.book.sheetNames.sheet(g.name)
-		if err := g.note(fmt.Sprintf("Continued on sheet %s", next)); err != nil {
-			return err
-		}
-		if err := g.close(); err != nil {
-			return err
-		}
-		if err := g.open(next); err != nil {
-			return err
-		}
+	if err := g.room(); err != nil {
+		return err
 	}
 	lines, mark := 1, tonePlain
 	if g.dress.severities {
@@ -253,8 +267,14 @@ func (g *grid) line(r *reports.Row) error {
 	for i := range g.columns {
 		c := &g.columns[i]
 		g.cells[i] = excelize.Cell{StyleID: c.style[tonePlain]}
-		if c.cell < 0 {
+		switch c.cell {
+		case shortCites, allCites:
 			g.cells[i].Value = g.cites(c.cell, r.Cites)
+			continue
+		case linkCell:
+			if g.cells[i].Formula = g.book.workings.linkTo(g.table.Name, g.place.rows); g.cells[i].Formula != "" {
+				g.cells[i].Value = workingsLabel
+			}
 			continue
 		}
 		g.cells[i].Value = g.value(c, r.Cells[c.cell])
@@ -272,6 +292,27 @@ func (g *grid) line(r *reports.Row) error {
 	g.place.rows++
 	part.last = g.row + 1
 	return g.write(g.row+1, g.height(lines))
+}
+
+// room goes on to another sheet when this one is full.
+func (g *grid) room() error {
+	if g.row < g.book.limits.sheetRows-reservedRows {
+		return nil
+	}
+	next := ""
+	if len(g.next) > 0 {
+		next, g.next = g.next[0], g.next[1:]
+	} else {
+		next = g.book.sheetNames.sheet(g.name)
+	}
+	g.level = 0
+	if err := g.note(fmt.Sprintf("Continued on sheet %s", next)); err != nil {
+		return err
+	}
+	if err := g.close(); err != nil {
+		return err
+	}
+	return g.open(next)
 }
 
 // cites returns a column of positions as the library takes it. One position alone is a number, so that it can be looked up in the list of
@@ -333,5 +374,5 @@ func (g *grid) write(row int, height float64) error {
 		return err
 	}
 	g.row = row
-	return g.stream.SetRow(ref, g.values, excelize.RowOpts{Height: height})
+	return g.stream.SetRow(ref, g.values, excelize.RowOpts{Height: height, OutlineLevel: g.level})
 }

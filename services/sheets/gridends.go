@@ -15,6 +15,11 @@ func (g *grid) open(sheet string) error {
 	if err := g.book.newSheet(sheet, g.page); err != nil {
 		return err
 	}
+	if g.dress.outlined {
+		if err := g.book.file.SetSheetProps(sheet, &excelize.SheetPropsOptions{FitToPage: ptr(g.page.scale == 0), OutlineSummaryBelow: ptr(false)}); err != nil {
+			return err
+		}
+	}
 	stream, err := g.book.file.NewStreamWriter(sheet)
 	if err != nil {
 		return err

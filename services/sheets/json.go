@@ -23,10 +23,17 @@ import (
 // Numbers are exact decimals with all digits of their scale: read them as decimals where they must stay exact. Durations are texts "7:45:30",
 // empty cells null. Totals are the report's own, null where it gives none. The events of a row are given where its table is cited.
 func JSON(w io.Writer, d reports.Document, p Provenance) error {
+	return JSONWithWorkings(w, d, p, nil)
+}
+
+// JSONWithWorkings writes d as [JSON] does, and in each row that x explains the member workings, in the names of the API:
+//
+//	"workings": {"says": …, "register": […], "rules": [{"rule": …, "source": …}], "steps": [{"what": …, "arithmetic": …, "result": …, "events": […]}], "events": […]}
+func JSONWithWorkings(w io.Writer, d reports.Document, p Provenance, x reports.Explainer) error {
 	if err := validate(&d, &p); err != nil {
 		return err
 	}
-	j := &jsonWriter{w: bufio.NewWriterSize(w, 64<<10), p: &p}
+	j := &jsonWriter{w: bufio.NewWriterSize(w, 64<<10), p: &p, explainer: x}
 	if err := j.document(&d); err != nil {
 		return fmt.Errorf("json %s: %w", d.Report, err)
 	}
@@ -38,6 +45,8 @@ type jsonWriter struct {
 	p       *Provenance
 	scratch bytes.Buffer
 	line    []byte
+
+	explainer reports.Explainer // nil for no workings
 }
 
 // jsonProvenance and the types after it give the names and the order of what JSON writes.
@@ -112,6 +121,35 @@ type jsonAnswer struct {
 	Outcome string `json:"outcome"`
 	Text    string `json:"text"`
 	Event   uint64 `json:"event"`
+}
+
+type jsonWorkings struct {
+	Line     string     `json:"line"`
+	Says     string     `json:"says"`
+	Register []jsonUse  `json:"register"`
+	Rules    []jsonRule `json:"rules"`
+	Steps    []jsonStep `json:"steps"`
+	Events   []uint64   `json:"events"`
+}
+
+type jsonUse struct {
+	Register string `json:"register"`
+	Key      string `json:"key"`
+	From     string `json:"from"`
+	Position uint64 `json:"position"`
+	Reads    string `json:"reads"`
+}
+
+type jsonRule struct {
+	Rule   string `json:"rule"`
+	Source string `json:"source"`
+}
+
+type jsonStep struct {
+	What       string   `json:"what"`
+	Arithmetic string   `json:"arithmetic,omitempty"`
+	Result     string   `json:"result,omitempty"`
+	Events     []uint64 `json:"events,omitempty"`
 }
 
 func (j *jsonWriter) document(d *reports.Document) error {
@@ -206,6 +244,9 @@ func (j *jsonWriter) table(t *reports.Table) error {
 			j.line = append(append(j.line, citeList(r.Cites, ", ")...), ']')
 			_, _ = j.w.Write(j.line)
 		}
+		if err := j.workings(t.Name, r.Key); err != nil {
+			return err
+		}
 		_, err := j.w.WriteString("}")
 		return err
 	})
@@ -220,6 +261,29 @@ func (j *jsonWriter) table(t *reports.Table) error {
 	}
 	j.raw("}")
 	return nil
+}
+
+// workings writes how a line came about, where that is asked for and can be said.
+func (j *jsonWriter) workings(table, key string) error {
+	if j.explainer == nil || key == "" {
+		return nil
+	}
+	e, ok := j.explainer.Explain(table, key)
+	if !ok {
+		return nil
+	}
+	out := jsonWorkings{Line: key, Says: e.Says, Register: []jsonUse{}, Rules: []jsonRule{}, Steps: []jsonStep{}, Events: append([]uint64{}, e.Cites...)}
+	for _, u := range e.Register {
+		out.Register = append(out.Register, jsonUse{string(u.Register), u.Key, u.From.String(), u.Position, u.Reads})
+	}
+	for _, r := range e.Rules {
+		out.Rules = append(out.Rules, jsonRule(r))
+	}
+	for _, s := range e.Steps {
+		out.Steps = append(out.Steps, jsonStep{s.What, s.Arithmetic, s.Result, s.Cites})
+	}
+	j.raw(",\n   ")
+	return j.member("workings", out)
 }
 
 // values writes cells as an object under the keys of their columns.

@@ -56,6 +56,9 @@ const (
 	roleLink
 	roleAside  // the heading of a column that is not printed
 	roleFigure // a figure on the cover
+	roleBlock  // the first row of an explanation
+	roleBlockLink
+	roleRowLink // a link in a row of a table
 )
 
 // headRole is the role of a column's heading.
@@ -162,6 +165,14 @@ func (l look) style() *excelize.Style {
 		st.Font.Bold, st.Alignment.Vertical, st.Alignment.WrapText = true, "top", true
 	case roleLink:
 		st.Font.Color, st.Font.Underline, st.Alignment.Vertical = link, "single", "top"
+	case roleBlock, roleBlockLink:
+		st.Font.Bold, st.Alignment.Vertical, st.Alignment.WrapText = true, "top", !l.flat
+		st.Fill, st.Border = solid(mist), edges(slate, 1, "top")
+		if l.role == roleBlockLink {
+			st.Font.Bold, st.Font.Color, st.Font.Underline = false, link, "single"
+		}
+	case roleRowLink:
+		st.Font.Color, st.Font.Underline, st.Border = link, "single", edges(hairline, 1, "bottom")
 	}
 	return st
 }

@@ -17,12 +17,19 @@ import (
 	"spoilbook/reports"
 )
 
-// Workbook writes d to w as an XLSX workbook (ISO/IEC 29500). cited gives the events behind the lines in position order, nil for none; it is
-// walked once. Memory does not grow with the number of rows: sheets and the archive go through temporary files, which are removed. One
+// Behind is what stands behind a report's lines; each may be nil. Cited gives the events in position order and is walked once. Workings says
+// how lines came about.
+type Behind struct {
+	Cited    iter.Seq[*events.Recorded]
+	Workings reports.Explainer
+}
+
+// Workbook writes d to w as an XLSX workbook (ISO/IEC 29500), with a sheet of the events behind its lines and one of how they came about.
+// Explanations are asked for twice, first to know where they will stand. But for eight bytes for every line that is explained, memory does not grow with the number of rows: sheets and the archive go through temporary files, which are removed. One
 // sheet can be 4 GiB large before compression, which the rows of a report stay far below. It stops soon after ctx is done. What was
 // written to w before an error is no workbook.
-func Workbook(ctx context.Context, w io.Writer, d reports.Document, p Provenance, cited iter.Seq[*events.Recorded]) error {
-	return writeWorkbook(ctx, w, d, p, cited, limits{sheetRows: excelize.TotalRows, measuredRows: measuredRows})
+func Workbook(ctx context.Context, w io.Writer, d reports.Document, p Provenance, behind Behind) error {
+	return writeWorkbook(ctx, w, d, p, behind, limits{sheetRows: excelize.TotalRows, measuredRows: measuredRows})
 }
 
 // limits are the sizes that tests make small.
@@ -43,7 +50,8 @@ type book struct {
 	rangeNames *names
 	places     map[string]*place // by table name
 	contents   []contentLine
-	cautions   []string // what came up while writing, for the cover
+	workings   *workings // nil where no line is explained
+	cautions   []string  // what came up while writing, for the cover
 }
 
 // contentLine is a line of the cover's list of sheets.
@@ -66,15 +74,15 @@ type part struct {
 	first, last int
 }
 
-func writeWorkbook(ctx context.Context, w io.Writer, d reports.Document, p Provenance, cited iter.Seq[*events.Recorded], l limits) (err error) {
+func writeWorkbook(ctx context.Context, w io.Writer, d reports.Document, p Provenance, behind Behind, l limits) (err error) {
 	if err := validate(&d, &p); err != nil {
 		return err
 	}
 	f := excelize.NewFile()
 	defer func() { err = errors.Join(err, f.Close()) }()
 	b := &book{ctx: ctx, file: f, document: &d, provenance: &p, limits: l, styles: newStyler(f), places: map[string]*place{},
-		sheetNames: newNames(coverSheet, chartsSheet, findingsSheet, eventsSheet), rangeNames: newNames()}
-	if err := b.fill(cited); err != nil {
+		sheetNames: newNames(coverSheet, chartsSheet, findingsSheet, eventsSheet, workingsSheet), rangeNames: newNames()}
+	if err := b.fill(behind); err != nil {
 		return fmt.Errorf("workbook %s: %w", d.Report, err)
 	}
 	if types := f.ContentTypes; types != nil {
@@ -94,11 +102,14 @@ func writeWorkbook(ctx context.Context, w io.Writer, d reports.Document, p Prove
 }
 
 // fill makes all sheets, in the order of their tabs: what most people need first, long lists last.
-func (b *book) fill(cited iter.Seq[*events.Recorded]) error {
+func (b *book) fill(behind Behind) error {
 	if err := b.file.SetSheetName("Sheet1", coverSheet); err != nil {
 		return err
 	}
 	if err := b.properties(); err != nil {
+		return err
+	}
+	if err := b.locate(behind.Workings); err != nil {
 		return err
 	}
 	if err := b.tables(false); err != nil {
@@ -116,8 +127,11 @@ func (b *book) fill(cited iter.Seq[*events.Recorded]) error {
 	if err := b.tables(true); err != nil {
 		return err
 	}
-	if cited != nil {
-		list := eventsTable(cited)
+	if err := b.writeWorkings(); err != nil {
+		return err
+	}
+	if behind.Cited != nil {
+		list := eventsTable(behind.Cited)
 		if err := b.table(&list, eventsSheet, dress{exactTimes: true}); err != nil {
 			return err
 		}

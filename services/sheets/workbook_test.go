@@ -37,7 +37,7 @@ func provenance(t testing.TB) Provenance {
 func workbook(t testing.TB, d reports.Document, l limits, events int) []byte {
 	t.Helper()
 	p, out := provenance(t), &bytes.Buffer{}
-	if err := writeWorkbook(context.Background(), out, d, p, sheetstest.Cited(p.Period, events), l); err != nil {
+	if err := writeWorkbook(context.Background(), out, d, p, Behind{Cited: sheetstest.Cited(p.Period, events)}, l); err != nil {
 		t.Fatal(err)
 	}
 	return out.Bytes()
@@ -306,7 +306,7 @@ func TestCancelLeavesNothingBehind(t *testing.T) {
 			}
 		}
 	}
-	err := Workbook(ctx, io.Discard, one(table), p, nil)
+	err := Workbook(ctx, io.Discard, one(table), p, Behind{})
 	if !errors.Is(err, context.Canceled) || !strings.Contains(err.Error(), "Loads") {
 		t.Errorf("error %v, want a cancelled sheet Loads", err)
 	}
@@ -336,7 +336,7 @@ func TestWriteErrorIsReported(t *testing.T) {
 	t.Setenv("TMPDIR", dir)
 	p := provenance(t)
 	for _, room := range []int{0, 5000} {
-		if err := Workbook(context.Background(), &failing{room}, sheetstest.Document(p.Period, 20), p, nil); !errors.Is(err, errFull) {
+		if err := Workbook(context.Background(), &failing{room}, sheetstest.Document(p.Period, 20), p, Behind{}); !errors.Is(err, errFull) {
 			t.Errorf("with room for %d bytes: error %v", room, err)
 		}
 	}
@@ -365,7 +365,7 @@ func TestFullSheet(t *testing.T) {
 			}
 		}}
 	out := &bytes.Buffer{}
-	if err := Workbook(context.Background(), out, one(table), provenance(t), nil); err != nil {
+	if err := Workbook(context.Background(), out, one(table), provenance(t), Behind{}); err != nil {
 		t.Fatal(err)
 	}
 	if peak > 300<<20 {

@@ -26,7 +26,7 @@ func Match(t testing.TB, sheets []*Sheet, table reports.Table, period reports.Pe
 			at, row = at+1, HeaderRow+1
 		}
 		for i, cell := range r.Cells {
-			ref := Ref(Position(&table, i), row)
+			ref := Ref(position(sheets[at], &table, i), row)
 			if err := same(&table.Columns[i], cell, sheets[at].Cell(ref), period); err != nil {
 				t.Fatalf("sheet %s, cell %s, column %s: %v", sheets[at].Name, ref, table.Columns[i].Key, err)
 			}
@@ -40,7 +40,7 @@ func Match(t testing.TB, sheets []*Sheet, table reports.Table, period reports.Pe
 		if table.Totals == nil || !table.Columns[i].Total {
 			continue
 		}
-		ref := Ref(Position(&table, i), row+1)
+		ref := Ref(position(sheets[at], &table, i), row+1)
 		got := sheets[at].Cell(ref)
 		if !strings.HasPrefix(got.Formula, "=SUBTOTAL(109,") {
 			t.Errorf("sheet %s, cell %s: formula %q is no live total", sheets[at].Name, ref, got.Formula)
@@ -49,6 +49,15 @@ func Match(t testing.TB, sheets []*Sheet, table reports.Table, period reports.Pe
 			t.Errorf("sheet %s, total %s of %s: %v", sheets[at].Name, ref, table.Columns[i].Key, err)
 		}
 	}
+}
+
+// position is [Position] on a sheet that may have a column leading to workings, before those that are not printed.
+func position(s *Sheet, table *reports.Table, i int) int {
+	at := Position(table, i)
+	if table.Columns[i].Aside && s.Cell(Ref(firstAside(table), HeaderRow)).Value == "Workings" {
+		at++
+	}
+	return at
 }
 
 // Position returns in which column of its sheet, from 0, column i of a table stands: those that are not printed come last, after the events.
