@@ -69,3 +69,24 @@ func BenchmarkOpen(b *testing.B) {
 	}
 	b.ReportMetric(float64(opening.Milliseconds())/float64(b.N), "ms/open")
 }
+
+// Scanning is what a start does before the server may touch the message files.
+func BenchmarkScan(b *testing.B) {
+	dir := b.TempDir()
+	s, err := Open(b.Context(), Options{Dir: dir, MaxStoreBytes: 1 << 30})
+	must(b, err)
+	for range 40 {
+		msgs := numbered(0, 1000)
+		for i := range msgs {
+			msgs[i].Body = append(make([]byte, 400), msgs[i].Body...)
+		}
+		publish(b, s, msgs)
+	}
+	must(b, s.Close(b.Context()))
+	b.ResetTimer()
+	for b.Loop() {
+		got, err := Scan(b.Context(), dir, 0)
+		must(b, err)
+		b.SetBytes(got.Bytes)
+	}
+}

@@ -226,10 +226,10 @@ func (b *Broker) ClientURL() string {
 }
 
 // Health asks the events stream for its state. It returns ErrUnavailable when there is no answer in time, and ErrFull when less room is
-// left in the stream than the largest message needs or the disk of the in-process server is nearly full. Whether an external server has
+// left in the stream than the largest message needs or the disk of the in-process server is nearly full, and ErrDamaged as Damage does. Whether an external server has
 // room on its disk only publishing can tell.
 func (b *Broker) Health(ctx context.Context) error {
-	if err := b.writable(); err != nil {
+	if err := errors.Join(b.writable(), b.Damage()); err != nil {
 		return fmt.Errorf("broker health: %w", err)
 	}
 	state, err := b.StreamState(ctx)

@@ -2,6 +2,7 @@ package broker
 
 import (
 	"errors"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"testing"
@@ -140,4 +141,25 @@ func TestRecordsAreKept(t *testing.T) {
 	b = mustOpen(t, Options{Dir: anew})
 	_, err = b.Records(t.Context(), "PEOPLE")
 	wantError(t, err, ErrDamaged)
+}
+
+// The lines are those of nats-server 2.15.2 about messages that it can not read; those about what it makes anew are not damage.
+func TestServerLogTellsDamage(t *testing.T) {
+	for line, damage := range map[string]bool{
+		"Filestore [SPOILBOOK_EVENTS] loadBlock error: message block data missing":                                  true,
+		"Filestore [SPOILBOOK_EVENTS] indexCacheBuf corrupt state in /x/1.blk: mb.first 1 mb.last 9":                true,
+		"Filestore [SPOILBOOK_EVENTS] Error loading msg seq 7 for recovering per-message state: corrupt state file": true,
+		"Filestore [SPOILBOOK_EVENTS] Stream state checksum did not match":                                          false,
+		"Filestore [SPOILBOOK_EVENTS] Stream state outdated, last block has additional entries, will rebuild":       false,
+		"Filestore [SPOILBOOK_RECEIPTS] loadBlock error: message block data missing":                                false,
+	} {
+		b := &Broker{server: &embedded{log: &serverLog{log: slog.New(slog.DiscardHandler)}}}
+		b.server.log.Warnf("%s", line)
+		if err := b.Damage(); errors.Is(err, ErrDamaged) != damage {
+			t.Errorf("after %q: %v", line, err)
+		}
+	}
+	if err := (&Broker{}).Damage(); err != nil {
+		t.Errorf("an external server: %v", err)
+	}
 }
