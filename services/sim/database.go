@@ -58,14 +58,14 @@ type database struct {
 	tokens  map[string]bool
 	byID    map[identity][]int
 	bySeq   map[number][]int
-	held    map[[32]byte]bool // leaf hashes in quarantine
+	held    map[[32]byte]int // entries with a leaf hash that nobody released
 	flaws   flaws
 	watch   *auditor // nil for none
 }
 
 func newDatabase(w *world, p *profile, watch *auditor) *database {
 	db := &database{w: w, p: p, up: true, tokens: map[string]bool{}, byID: map[identity][]int{}, bySeq: map[number][]int{},
-		held: map[[32]byte]bool{}, watch: watch}
+		held: map[[32]byte]int{}, watch: watch}
 	db.settled = map[uint64]ledger.Settlement{}
 	w.scheduled(p.storeCrash, db.crash)
 	w.scheduled(p.diskFul, func() {
@@ -185,7 +185,7 @@ func (db *database) index() {
 func (db *database) addQuarantined(qs []ledger.Quarantined) {
 	db.quarantine = append(db.quarantine, qs...)
 	for i := range qs {
-		db.held[qs[i].Hash] = true
+		db.held[qs[i].Hash]++
 		db.w.log("store", "quarantines entry %d, message %d, %s", qs[i].Entry, qs[i].StreamSeq, qs[i].Code)
 	}
 	if db.watch != nil {

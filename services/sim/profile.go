@@ -36,6 +36,7 @@ type profile struct {
 
 	foreign   float64 // messages of others a day: unreadable, or on a wrong subject
 	otherBody float64 // an event sent once more with other content
+	settle    float64 // looks of the yard at a quarantined message, a day
 	hired     float64 // trucks a day that work before the register knows them, or soon after
 }
 
@@ -59,6 +60,7 @@ func drawProfile(w *world, o Options) profile {
 	if p.trucks == 0 {
 		p.trucks = 2 + w.rng.IntN(4)
 	}
+	p.settle = some(30)
 	// Where others use a truck's numbers, a receipt can cover a number of which the
 	// broker has lost the truck's own event: no promise is made for that.
 	p.brokerReplace = p.otherBody == 0 && w.chance(0.3)

@@ -124,7 +124,7 @@ func (r reader) QuarantinedBodies(_ context.Context, hashes [][32]byte) (out map
 	out = map[[32]byte]bool{}
 	err = r.ask("quarantined bodies", func() error {
 		for _, h := range hashes {
-			if r.db.held[h] {
+			if r.db.held[h] > 0 {
 				out[h] = true
 			}
 		}
@@ -263,7 +263,14 @@ func (r reader) Quarantine(_ context.Context, q ledger.QuarantineQuery) (out []l
 
 // Settle notes how a quarantined message was dealt with.
 func (r reader) Settle(_ context.Context, entry uint64, s ledger.Settlement) error {
-	return r.ask("settle", func() error { r.db.settled[entry] = s; return nil })
+	return r.ask("settle", func() error {
+		before, was := r.db.settled[entry]
+		r.db.settled[entry] = s
+		if i := r.db.entry(entry); i >= 0 && s.Action == "released" && !(was && before.Action == "released") {
+			r.db.held[r.db.quarantine[i].Hash]--
+		}
+		return nil
+	})
 }
 
 // Blocks calls each with the position and root after every block.
@@ -280,3 +287,8 @@ func (r reader) Blocks(_ context.Context, each func(position uint64, root [32]by
 
 // Health reports whether the store answers.
 func (r reader) Health(context.Context) error { return r.ask("health", func() error { return nil }) }
+
+// entry returns the row of a quarantine entry, -1 for none.
+func (t *tables) entry(entry uint64) int {
+	return slices.IndexFunc(t.quarantine, func(q ledger.Quarantined) bool { return q.Entry == entry })
+}

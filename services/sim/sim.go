@@ -16,7 +16,10 @@
 //   - no receipt and no acknowledgement promised more than was on the disk, and
 //     the last receipt of each source names what is missing,
 //   - a second store made from the same stream has the same positions,
-//   - a flipped bit in the events or roots is found by reading everything again.
+//   - a flipped bit in the events or roots is found by reading everything again,
+//   - a tail cut off the broker's stream is found by the next start, also where
+//     other messages have taken its place,
+//   - a quarantined message that somebody released is recorded or held again.
 //
 // For example Run(7, Options{}) simulates three days; when its Result says that a
 // promise broke, Run(7, Options{}) shows it again, line by line.
@@ -97,6 +100,8 @@ type scene struct {
 	hub    *hub
 	trucks []*truck
 	desks  []*desk
+
+	settling bool // a message of the quarantine is being settled
 }
 
 // Run simulates one seed. It takes about a millisecond for two simulated hours.
@@ -113,11 +118,12 @@ func Run(seed uint64, o Options) Result {
 	s.watch.verdict(&s.db.tables)
 	s.replay()
 	flipped := s.damage()
+	cut := s.cutTail()
 	s.w.log("end", "%d events, %d entries, %d blocks", len(s.db.events), len(s.db.quarantine), len(s.db.blocks))
 	r := Result{Seed: seed, Days: o.Days, Hours: int(s.w.now / time.Hour), Recorded: len(s.db.events), Quarantined: len(s.db.quarantine),
 		Blocks: len(s.db.blocks), Faults: s.w.faults, Lost: s.watch.lost, Doubled: s.watch.doubled, Undetected: s.watch.undetected,
 		Violations: s.watch.violations, First: s.watch.first, Tail: s.watch.tail, TraceHash: s.w.trace.hash()}
-	r.Faults["flipped-bit"] = flipped
+	r.Faults["flipped-bit"], r.Faults["tail-cut-off-broker"] = flipped, cut
 	for _, log := range s.broker.logs {
 		r.Messages += len(log)
 	}
@@ -163,6 +169,7 @@ func newScene(w *world, o *Options) *scene {
 		w.after(w.between(0, 20*time.Minute), func() { register.register(t.id) })
 	})
 	s.officeWork()
+	s.settleWork()
 	w.scheduled(p.foreign, s.foreign)
 	return s
 }

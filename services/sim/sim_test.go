@@ -33,9 +33,9 @@ func TestNoPromiseBreaks(t *testing.T) {
 	}
 	kinds := []string{"acknowledgement-forgotten", "broker-storage-lost", "clock-jump-broker", "clock-jump-hub", "clock-jump-truck", "crash-broker",
 		"crash-broker-before-sync", "crash-intake", "crash-store", "crash-store-while-writing", "crash-truck", "crash-truck-before-sync",
-		"disk-full-broker", "disk-full-store", "disk-full-truck", "flipped-bit", "insert-late", "insert-slow", "insert-unanswered", "link-duplicate",
-		"link-late-and-reordered", "link-loss", "link-offline", "link-offline-for-days", "other-body", "power-cut", "publish-unanswered",
-		"redelivery", "store-refuses-insert", "store-refuses-read", "torn-write-broker", "torn-write-store", "torn-write-truck",
+		"dismissal", "disk-full-broker", "disk-full-store", "disk-full-truck", "flipped-bit", "insert-late", "insert-slow", "insert-unanswered", "link-duplicate",
+		"link-late-and-reordered", "link-loss", "link-offline", "link-offline-for-days", "other-body", "power-cut", "publish-unanswered", "tail-cut-off-broker",
+		"redelivery", "release", "store-refuses-insert", "store-refuses-read", "torn-write-broker", "torn-write-store", "torn-write-truck",
 		"unreadable-message", "wrong-subject"}
 	for _, kind := range kinds {
 		if total.Faults[kind] == 0 {
