@@ -3,6 +3,7 @@ package intake
 import (
 	"errors"
 	"fmt"
+	"strings"
 	"sync"
 	"time"
 
@@ -49,7 +50,7 @@ func judge(d ledger.Delivery) judged {
 		if invalid := (*events.ValidationError)(nil); errors.As(err, &invalid) {
 			reason = invalid.Error()
 		}
-		j.refusal = &refusal{RefuseInvalid, reason}
+		j.refusal = &refusal{RefuseInvalid, shortened(reason)}
 		return j
 	}
 	j.event, j.hash = e, chain.LeafHash(j.canonical)
@@ -60,6 +61,17 @@ func judge(d ledger.Delivery) judged {
 		j.refusal = &refusal{RefuseClock, fmt.Sprintf("time: found %s, %s after the broker received it; allowed: at most %s; set the truck's clock", e.Occurred, ahead.Round(time.Second), maxAhead)}
 	}
 	return j
+}
+
+// maxReason bounds the reason of a refusal, which quotes what was found: that may be
+// nearly all of a large message.
+const maxReason = 4 << 10
+
+func shortened(reason string) string {
+	if len(reason) <= maxReason {
+		return reason
+	}
+	return strings.ToValidUTF8(reason[:maxReason], "") + "…"
 }
 
 // neverRefused holds for emergency stops: wherever and whenever one was pressed,
