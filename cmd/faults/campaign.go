@@ -18,6 +18,8 @@ type plan struct {
 	longest  time.Duration // after which no round is begun; 0 for no end
 	only     string        // a kind's name; empty for all
 	parallel int           // rounds at once
+	events   int           // of each round, besides the register
+	harms    int           // rounds of each kind of harm to files, for one of the others
 	sims     int           // simulated seeds
 }
 
@@ -57,11 +59,15 @@ type result struct {
 const simulated = "simulated days, with every kind of fault at once"
 
 // again is the command that runs a round again.
-func again(seed uint64, fault string) string {
+func (p plan) again(seed uint64, fault string) string {
 	if fault == simulated {
 		return fmt.Sprintf("go run ./cmd/spoilbook simulate --seed %d --runs 1 --days 3", seed)
 	}
-	return fmt.Sprintf("go run ./cmd/faults --seed %d --rounds 1 --only '%s'", seed, fault)
+	few := ""
+	if p.events != wholeMonth {
+		few = fmt.Sprintf(" --events %d", p.events)
+	}
+	return fmt.Sprintf("go run ./cmd/faults --seed %d --rounds 1 --harms 1%s --only '%s'", seed, few, fault)
 }
 
 // run runs a plan. Progress goes to log. Its error is one of the machinery, not of
@@ -84,10 +90,10 @@ func (p plan) run(ctx context.Context, st *stage, log io.Writer) (*result, error
 				o, err := j.run(ctx, st, j.seed)
 				mu.Lock()
 				if failure == nil && err != nil {
-					failure = fmt.Errorf("%s: %w", again(j.seed, j.Name), err)
+					failure = fmt.Errorf("%s: %w", p.again(j.seed, j.Name), err)
 				}
 				if err == nil {
-					r.add(j.row, j.seed, &o, log)
+					r.add(j.row, &o, j.seed, p.again(j.seed, j.Name), log)
 				}
 				mu.Unlock()
 			}
@@ -115,6 +121,15 @@ type job struct {
 	seed uint64
 }
 
+// many is how often a kind has its turn for one of the others. A harm is one of
+// many in a file of many, and quickly done.
+func (k kind) many(p plan) int {
+	if k.harms {
+		return p.harms
+	}
+	return 1
+}
+
 // jobs lists the rounds, one of each kind and then the next, and makes their rows.
 func (p plan) jobs(r *result) (all []job) {
 	var chosen []kind
@@ -127,14 +142,16 @@ func (p plan) jobs(r *result) (all []job) {
 	first := len(r.Rows) - len(chosen)
 	for i := range p.rounds {
 		for j, k := range chosen {
-			all = append(all, job{k, first + j, p.seed + uint64(i)})
+			for n := range k.many(p) {
+				all = append(all, job{k, first + j, p.seed + uint64(i*k.many(p)+n)})
+			}
 		}
 	}
 	return all
 }
 
 // add adds one round to its row.
-func (r *result) add(at int, seed uint64, o *outcome, log io.Writer) {
+func (r *result) add(at int, o *outcome, seed uint64, again string, log io.Writer) {
 	w := &r.Rows[at]
 	w.Rounds++
 	w.Times += o.Times
@@ -148,8 +165,8 @@ func (r *result) add(at int, seed uint64, o *outcome, log io.Writer) {
 		r.Files[kind] += n
 	}
 	for _, what := range o.Wrong {
-		r.Broken = append(r.Broken, finding{w.Fault, seed, what, again(seed, w.Fault)})
-		fmt.Fprintf(log, "BROKEN %s\n  see it again: %s\n", what, again(seed, w.Fault))
+		r.Broken = append(r.Broken, finding{w.Fault, seed, what, again})
+		fmt.Fprintf(log, "BROKEN %s\n  see it again: %s\n", what, again)
 	}
 	fmt.Fprintf(log, "%s, seed %d: %d times, %d named as damage, %d without effect\n", w.Fault, seed, o.Times, o.Named, o.Harmless)
 }
@@ -158,7 +175,7 @@ func (r *result) add(at int, seed uint64, o *outcome, log io.Writer) {
 func (r *result) simulate(ctx context.Context, p plan) {
 	r.Simulation = sim.Campaign(ctx, p.seed, p.sims, sim.Options{}, func(s sim.Result) {
 		if s.Broke() {
-			r.Broken = append(r.Broken, finding{simulated, s.Seed, s.First, again(s.Seed, simulated)})
+			r.Broken = append(r.Broken, finding{simulated, s.Seed, s.First, p.again(s.Seed, simulated)})
 		}
 	})
 	t := r.Simulation

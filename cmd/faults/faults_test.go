@@ -4,6 +4,9 @@ import (
 	"bytes"
 	"fmt"
 	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -16,14 +19,15 @@ func TestMain(m *testing.M) {
 	os.Exit(m.Run())
 }
 
-// A round of every kind of fault, on real processes, breaks no promise.
+// A round of every kind of fault, on real processes, breaks no promise. A third of
+// the month is enough to be in the middle of something.
 func TestEveryKindOfFault(t *testing.T) {
-	st, err := newStage(t.Context(), t.TempDir())
+	const events, seed = 1200, 1
+	st, err := newStage(t.Context(), t.TempDir(), events)
 	if err != nil {
 		t.Fatal(err)
 	}
-	const seed = 1
-	r, err := plan{seed: seed, rounds: 1, parallel: 6}.run(t.Context(), st, testLog{t})
+	r, err := plan{seed: seed, rounds: 1, harms: 1, parallel: 6, events: events}.run(t.Context(), st, testLog{t})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -45,10 +49,49 @@ func (l testLog) Write(b []byte) (int, error) {
 	return len(b), nil
 }
 
+// The table in README has a row for each kind of fault, each was tried, and none
+// lost, doubled or hid anything.
+func TestReadmeTable(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join("..", "..", "README.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, rest, begun := strings.Cut(string(text), "<!-- faults:begin -->")
+	shown, _, ended := strings.Cut(rest, "<!-- faults:end -->")
+	if !begun || !ended || !strings.Contains(shown, header) {
+		t.Fatal("README.md has no table of faults between its markers, with the columns of this program")
+	}
+	want := []string{simulated}
+	for _, k := range kinds() {
+		want = append(want, k.Name)
+	}
+	var got []string
+	for _, m := range regexp.MustCompile(`(?m)^\| ([^|]+?) \| ([^|]+) \| ([^|]+) \| ([^|]+) \| ([^|]+) \| ([^|]+) \| [^|]+ \| [^|]+ \|$`).FindAllStringSubmatch(shown, -1) {
+		if m[1] == "fault" || strings.HasPrefix(m[1], "---") {
+			continue
+		}
+		got = append(got, m[1])
+		if m[2] == "0" || m[3] == "0" {
+			t.Errorf("%s was not tried", m[1])
+		}
+		for _, n := range m[4:7] {
+			if n != "0" {
+				t.Errorf("%s: %s where none is promised", m[1], n)
+			}
+		}
+	}
+	if !slices.Equal(got, want) {
+		t.Errorf("rows are %q\nwant %q", got, want)
+	}
+	if strings.Contains(shown, "Broken") {
+		t.Error("a promise is shown as broken")
+	}
+}
+
 // What broke ends up in the table, in the JSON, and in the error, with the command
 // that shows it again; and that command is one that this program takes.
 func TestBrokenPromisesAreTold(t *testing.T) {
-	p := plan{seed: 7, rounds: 1}
+	p := plan{seed: 7, rounds: 1, harms: 1, events: 900}
 	r := &result{Seed: 7, Files: map[string]int{}}
 	if jobs := p.jobs(r); len(jobs) != len(kinds()) || jobs[3].seed != 7 || r.Rows[jobs[3].row].Fault != jobs[3].Name {
 		t.Fatalf("jobs are %+v", jobs)
@@ -58,7 +101,7 @@ func TestBrokenPromisesAreTold(t *testing.T) {
 	}
 	o := outcome{Times: 2, Events: 3667, Lost: 1, Undetected: 1, files: map[string]int{"engine/x": 1}}
 	o.broke("an event is gone")
-	r.add(4, 7, &o, testLog{t})
+	r.add(4, &o, 7, p.again(7, kinds()[4].Name), testLog{t})
 	var table, line bytes.Buffer
 	if err := r.table(&table); err != nil {
 		t.Fatal(err)
@@ -71,11 +114,11 @@ func TestBrokenPromisesAreTold(t *testing.T) {
 		t.Errorf("JSON is %s, %v", line.String(), err)
 	}
 	err := r.verdict()
-	if err == nil || !strings.Contains(err.Error(), again(7, kinds()[4].Name)) {
+	if err == nil || !strings.Contains(err.Error(), p.again(7, kinds()[4].Name)) {
 		t.Errorf("verdict is %v", err)
 	}
-	args := []string{"--seed", "7", "--rounds", "1", "--only", kinds()[4].Name}
-	if q, _, err := parse(args, &line); err != nil || q.seed != 7 || q.only != kinds()[4].Name || q.sims != 0 {
+	args := []string{"--seed", "7", "--rounds", "1", "--events", "900", "--only", kinds()[4].Name}
+	if q, _, err := parse(args, &line); err != nil || q.seed != 7 || q.only != kinds()[4].Name || q.sims != 0 || q.events != 900 {
 		t.Errorf("it is read as %+v, %v", q, err)
 	}
 }

@@ -11,6 +11,8 @@ import (
 type kind struct {
 	Name string
 	run  func(ctx context.Context, st *stage, seed uint64) (outcome, error)
+
+	harms bool // it harms files of a ledger that stands still
 }
 
 // kinds are all kinds of fault, in the order of the table.
@@ -19,7 +21,7 @@ func kinds() []kind {
 	peril := func(name string, l layout, faults func(seed uint64) strikes) {
 		all = append(all, kind{name, func(ctx context.Context, st *stage, seed uint64) (outcome, error) {
 			return st.inPeril(ctx, play{seed: seed, layout: l, faults: faults(seed)})
-		}})
+		}, false})
 	}
 	on := func(name string, l layout, n int, parts []string, blow ...blow) {
 		peril(name, l, func(seed uint64) strikes { return blows(dice(seed, name), n, parts, blow...) })
@@ -45,7 +47,7 @@ func kinds() []kind {
 	} {
 		all = append(all, kind{c.name, func(ctx context.Context, st *stage, seed uint64) (outcome, error) {
 			return st.sayings(ctx, c.name, c.layout, seed, c.parts)
-		}})
+		}, false})
 	}
 	for _, c := range []struct {
 		name string
@@ -57,12 +59,12 @@ func kinds() []kind {
 	} {
 		all = append(all, kind{c.name, func(ctx context.Context, st *stage, seed uint64) (outcome, error) {
 			return st.badManners(ctx, c.name, c.Manners, seed)
-		}})
+		}, false})
 	}
 	const full = "the disk is full for a while"
 	all = append(all, kind{full, func(ctx context.Context, st *stage, seed uint64) (outcome, error) {
 		return st.diskFull(ctx, full, seed)
-	}})
+	}, false})
 	for _, c := range []struct {
 		name    string
 		leading bool
@@ -91,7 +93,7 @@ func harms() (all []kind) {
 			name := of.name + ": " + h.does
 			all = append(all, kind{name, func(ctx context.Context, st *stage, seed uint64) (outcome, error) {
 				return st.harmed(ctx, seed, name, of.folder, h.harm)
-			}})
+			}, true})
 		}
 	}
 	return all

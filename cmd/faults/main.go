@@ -44,6 +44,9 @@ func main() {
 	}
 }
 
+// wholeMonth is more events than the month has.
+const wholeMonth = 1 << 20
+
 // command runs what the arguments ask for.
 func command(args []string, stdout, stderr io.Writer) error {
 	if len(args) == 3 && args[0] == standName {
@@ -61,7 +64,7 @@ func command(args []string, stdout, stderr io.Writer) error {
 	}
 	defer os.RemoveAll(dir)
 	fmt.Fprintln(stderr, "building, and running the month without a fault")
-	st, err := newStage(ctx, dir)
+	st, err := newStage(ctx, dir, p.events)
 	if err != nil {
 		return err
 	}
@@ -80,6 +83,8 @@ func parse(args []string, stderr io.Writer) (p plan, markdown string, err error)
 	f.IntVar(&p.rounds, "rounds", 1, "rounds of each kind of fault, each with a seed of its own")
 	minutes := f.Int("minutes", 0, "begin no round after so many minutes; 0 for no end")
 	f.StringVar(&p.only, "only", "", "only the kind of fault of this name")
+	f.IntVar(&p.harms, "harms", 4, "rounds of each kind of harm to files, for each round of the other kinds")
+	f.IntVar(&p.events, "events", wholeMonth, "how many of the month's events, besides its register, a round sends at most")
 	f.IntVar(&p.parallel, "parallel", 2*runtime.GOMAXPROCS(0), "rounds at once")
 	f.IntVar(&p.sims, "simulate", 100, "seeds of the simulation, unless --only is given")
 	f.StringVar(&markdown, "markdown", "", "`file` for the table")
@@ -90,12 +95,12 @@ func parse(args []string, stderr io.Writer) (p plan, markdown string, err error)
 	for _, k := range kinds() {
 		known = known || p.only == k.Name
 	}
-	if f.NArg() > 0 || p.rounds < 1 || p.parallel < 1 || p.sims < 0 || *minutes < 0 || !known {
+	if f.NArg() > 0 || p.rounds < 1 || p.parallel < 1 || p.events < 30 || p.harms < 1 || p.sims < 0 || *minutes < 0 || !known {
 		for _, k := range kinds() {
 			fmt.Fprintf(stderr, "  %s\n", k.Name)
 		}
-		return p, "", fmt.Errorf("--rounds %d, --parallel %d, --simulate %d, --minutes %d, --only %q, %q: at least one round at a time, and one of the kinds above",
-			p.rounds, p.parallel, p.sims, *minutes, p.only, f.Args())
+		return p, "", fmt.Errorf("--rounds %d, --parallel %d, --events %d, --harms %d, --simulate %d, --minutes %d, --only %q, %q: at least one round at a time, 30 events, and one of the kinds above",
+			p.rounds, p.parallel, p.events, p.harms, p.sims, *minutes, p.only, f.Args())
 	}
 	p.longest = time.Duration(*minutes) * time.Minute
 	if p.only != "" {

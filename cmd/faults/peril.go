@@ -22,7 +22,12 @@ func killed(_ context.Context, rng *rand.Rand, p *part) (bool, error) {
 }
 
 func stopped(_ context.Context, rng *rand.Rand, p *part) (bool, error) {
-	return p.strike(millis(rng, 600), func(now *process.Process) error { now.End(syscall.SIGTERM); return nil })
+	return p.strike(millis(rng, 600), func(now *process.Process) error {
+		if status := now.End(syscall.SIGTERM); status < 0 {
+			return fmt.Errorf("%s did not stop when it was told to, and had to be killed", p.name)
+		}
+		return nil
+	})
 }
 
 // halted stands still for up to three seconds, and one time in six for longer than

@@ -52,8 +52,9 @@ const (
 // errStuck ends a round that takes too long.
 var errStuck = errors.New("the round got stuck")
 
-// newStage builds the programs and runs the month once without a fault.
-func newStage(ctx context.Context, dir string) (*stage, error) {
+// newStage builds the programs and runs the month, or so many of its events, once
+// without a fault.
+func newStage(ctx context.Context, dir string, most int) (*stage, error) {
 	p, err := buildPrograms(ctx, dir)
 	if err != nil {
 		return nil, err
@@ -62,6 +63,7 @@ func newStage(ctx context.Context, dir string) (*stage, error) {
 	if st.register, st.rest, err = fleet.Month(); err != nil {
 		return nil, err
 	}
+	st.rest = st.rest[:min(most, len(st.rest))]
 	for _, list := range [][]fleet.Event{st.register, st.rest} {
 		for i := range list {
 			st.accepted[list[i].Key()] = string(list[i].Message.Body)
