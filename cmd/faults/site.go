@@ -227,8 +227,8 @@ func (s *site) keep(ctx context.Context, p *part) error {
 			p.setUp()
 			tries = 0
 		} else if !errors.Is(err, process.ErrEnded) && ctx.Err() == nil {
-			proc.End(syscall.SIGKILL)
-			return fmt.Errorf("%w: %s", err, proc.LastLines(20))
+			proc.End(syscall.SIGQUIT) // it says where it hangs
+			return fmt.Errorf("%w: %s", err, proc.LastLines(200))
 		}
 		select {
 		case <-proc.Ended():
