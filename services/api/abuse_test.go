@@ -229,7 +229,7 @@ func TestASourceHasItsShare(t *testing.T) {
 func TestSlowReader(t *testing.T) {
 	r := newRig(t)
 	r.config.Limits, r.config.Registry = api.Limits{Stall: 100 * time.Millisecond, Downloads: 1}, nil
-	r.config.Write = func(_ context.Context, w io.Writer, _ *ledger.Report, _, _, _ string) error {
+	r.config.Write = func(_ context.Context, w io.Writer, _ *ledger.Report, _ api.Form) error {
 		_, err := io.Copy(w, &repeated{n: 48 << 20})
 		return err
 	}
