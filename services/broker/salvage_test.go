@@ -1,6 +1,7 @@
 package broker
 
 import (
+	"encoding/binary"
 	"errors"
 	"log/slog"
 	"os"
@@ -97,7 +98,11 @@ func TestTornWrite(t *testing.T) {
 		}
 	}
 	longer := append([]byte(nil), whole...)
-	longer[len(whole)*2/3] |= 0x40 // somewhere in the last record; only its length tells of more than there is
+	last := 0 // where the last record begins
+	for next := 0; next < len(whole); next += int(binary.LittleEndian.Uint32(whole[next:]) &^ hasHeaders) {
+		last = next
+	}
+	longer[last+1] ^= 1 // it says that it is 256 bytes longer, and is whole but for that
 	must(t, os.WriteFile(block, longer, 0o600))
 	if _, err := Scan(t.Context(), dir, 0); !errors.Is(err, ErrDamaged) {
 		t.Errorf("a changed last record: %v", err)
