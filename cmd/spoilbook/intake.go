@@ -79,7 +79,12 @@ func (l leased) Append(ctx context.Context, b *ledger.Block) error {
 	if !l.lease.Valid() {
 		return ledger.Fail(ledger.InUse, "the lease of the intake was lost")
 	}
-	return l.Store.Append(ctx, b)
+	err := l.Store.Append(ctx, b)
+	if err != nil && !l.lease.Valid() {
+		// What contradicts it may be the work of whoever has the lease now.
+		return &ledger.Error{Code: ledger.InUse, What: "the lease of the intake was lost while a block was stored", Cause: err}
+	}
+	return err
 }
 
 func (s *site) releaseLease(ctx context.Context, lease *broker.Lease) {

@@ -2,9 +2,7 @@ package store
 
 import (
 	"context"
-	"crypto/sha256"
 	"encoding/binary"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"time"
@@ -109,12 +107,7 @@ func (s *Store) appendRecords(ctx context.Context, rs []ledger.Record) error {
 	if stored.rows != 0 {
 		return damaged("positions %d to %d already hold %d other events", first, last, stored.rows)
 	}
-	digest := sha256.New()
-	for i := range rs {
-		digest.Write(rs[i].Hash[:])
-	}
-	token := fmt.Sprintf("%d-%d-%x", first, last, digest.Sum(nil))
-	if err := s.insert(ctx, "events", token, recordColumns(rs)); err != nil {
+	if err := s.insert(ctx, "events", fence("e", first), recordColumns(rs)); err != nil {
 		return err
 	}
 	if stored, err = s.stored(ctx, first, last); err != nil {
@@ -125,6 +118,11 @@ func (s *Store) appendRecords(ctx context.Context, rs []ledger.Record) error {
 	}
 	return nil
 }
+
+// fence is the deduplication token of an insert that begins at a place. It says nothing of the content on purpose: of
+// two writers at one place, such as an intake that was halted between its look and its insert and the one that took over
+// meanwhile, the store takes the first and drops the other, which finds so when it reads back.
+func fence(kind string, place uint64) string { return fmt.Sprintf("%s-%d", kind, place) }
 
 // print is what a range of positions holds, in short: how many rows and the
 // exclusive or of parts of their hashes with their positions.
@@ -182,19 +180,44 @@ func (s *Store) appendQuarantined(ctx context.Context, b *ledger.Block) error {
 	if len(qs) == 0 {
 		return nil
 	}
-	var have uint64
-	err := s.conn.QueryRow(ctx, "SELECT count() FROM quarantine WHERE entry >= ? AND entry <= ?", qs[0].Entry, qs[len(qs)-1].Entry).Scan(&have)
+	stored, err := s.storedEntries(ctx, qs)
 	if err != nil {
-		return fmt.Errorf("count quarantine: %w", err)
+		return err
 	}
-	if have == uint64(len(qs)) {
+	want := print{rows: uint64(len(qs))}
+	for i := range qs {
+		want.xor ^= binary.LittleEndian.Uint64(qs[i].Hash[:8]) + qs[i].Entry
+	}
+	if stored == want {
 		return nil
 	}
-	digest := sha256.New()
-	for _, q := range qs {
-		digest.Write(q.Body)
+	if stored.rows != 0 {
+		return damaged("quarantine entries from %d on already hold %d others", qs[0].Entry, stored.rows)
 	}
-	return s.insert(ctx, "quarantine", "q-"+fmt.Sprint(qs[0].Entry)+"-"+hex.EncodeToString(digest.Sum(nil)), []column{
+	if err := s.insert(ctx, "quarantine", fence("q", qs[0].Entry), quarantineColumns(qs)); err != nil {
+		return err
+	}
+	if stored, err = s.storedEntries(ctx, qs); err != nil {
+		return err
+	}
+	if stored != want {
+		return fmt.Errorf("quarantine entries from %d on: %d rows are stored after inserting %d, or with other content", qs[0].Entry, stored.rows, want.rows)
+	}
+	return nil
+}
+
+func (s *Store) storedEntries(ctx context.Context, qs []ledger.Quarantined) (print, error) {
+	var p print
+	err := s.conn.QueryRow(ctx, `SELECT count(), groupBitXor(reinterpretAsUInt64(substring(hash, 1, 8)) + entry)
+		FROM quarantine WHERE entry >= ? AND entry <= ?`, qs[0].Entry, qs[len(qs)-1].Entry).Scan(&p.rows, &p.xor)
+	if err != nil {
+		return p, fmt.Errorf("count quarantine: %w", err)
+	}
+	return p, nil
+}
+
+func quarantineColumns(qs []ledger.Quarantined) []column {
+	return []column{
 		col("entry", "UInt64", pick(qs, func(q *ledger.Quarantined) uint64 { return q.Entry })),
 		col("received", "DateTime64(3, 'UTC')", pick(qs, func(q *ledger.Quarantined) time.Time { return q.Received.UTC() })),
 		col("stream", "LowCardinality(String)", pick(qs, func(q *ledger.Quarantined) string { return q.Stream })),
@@ -204,12 +227,12 @@ func (s *Store) appendQuarantined(ctx context.Context, b *ledger.Block) error {
 		col("reason", "String", pick(qs, func(q *ledger.Quarantined) string { return q.Reason })),
 		col("body", "String", pick(qs, func(q *ledger.Quarantined) string { return string(q.Body) })),
 		col("hash", "FixedString(32)", pick(qs, func(q *ledger.Quarantined) string { return string(q.Hash[:]) })),
-	})
+	}
 }
 
 func (s *Store) appendBlock(ctx context.Context, b *ledger.Block) error {
 	one := func(v uint64) []uint64 { return []uint64{v} }
-	err := s.insert(ctx, "blocks", fmt.Sprintf("b-%s-%d-%d-%x", b.Stream, b.FirstSeq, b.LastSeq, b.Root), []column{
+	err := s.insert(ctx, "blocks", fence("b-"+b.Stream, b.FirstSeq), []column{
 		col("stream", "LowCardinality(String)", []string{b.Stream}),
 		col("first_seq", "UInt64", one(b.FirstSeq)), col("last_seq", "UInt64", one(b.LastSeq)),
 		col("position", "UInt64", one(b.Position)), col("recorded", "UInt64", one(uint64(len(b.Records)))),
@@ -220,12 +243,16 @@ func (s *Store) appendBlock(ctx context.Context, b *ledger.Block) error {
 	if err != nil {
 		return err
 	}
-	handled, err := s.Handled(ctx, b.Stream)
-	if err != nil {
-		return err
-	}
-	if handled < b.LastSeq {
-		return fmt.Errorf("the block's own line was not stored: stream is handled up to %d, not %d", handled, b.LastSeq)
+	var lines, same uint64
+	err = s.conn.QueryRow(ctx, "SELECT count(), countIf(last_seq = ? AND position = ? AND hex(root) = ?) FROM blocks WHERE stream = ? AND first_seq = ?",
+		b.LastSeq, b.Position, fmt.Sprintf("%X", b.Root), b.Stream, b.FirstSeq).Scan(&lines, &same)
+	switch {
+	case err != nil:
+		return fmt.Errorf("read the block's own line: %w", err)
+	case same == 0 && lines > 0:
+		return damaged("stream messages from %d on are another block's, of another intake", b.FirstSeq)
+	case same == 0:
+		return fmt.Errorf("the block's own line was not stored: stream %s, messages from %d", b.Stream, b.FirstSeq)
 	}
 	return nil
 }

@@ -98,6 +98,44 @@ func TestAppendAndRead(t *testing.T) {
 	}
 }
 
+// An intake that was halted between its look and its insert, and wakes after another took over, stores nothing: of two inserts at one
+// place the second is dropped, whatever its content and length, and what stands is what the first stored.
+func TestALateInsertIsDropped(t *testing.T) {
+	s := open(t)
+	if err := s.Append(t.Context(), block(1, 10)); err != nil {
+		t.Fatal(err)
+	}
+	for _, late := range []*ledger.Block{block(1, 10), block(1, 3), block(1, 25)} {
+		for i := range late.Records {
+			late.Records[i].Body = []byte(fmt.Sprintf(`{"late":%d}`, i))
+			late.Records[i].Hash = chain.LeafHash(late.Records[i].Body)
+		}
+		if err := s.InsertUnlooked(t.Context(), late.Records); err != nil {
+			t.Fatal(err)
+		}
+		var rows uint64
+		if err := s.Read(t.Context(), ledger.Selection{UpTo: 100}, func(r *ledger.Record) error {
+			if rows++; string(r.Body) != fmt.Sprintf(`{"n":%d}`, r.Position) {
+				t.Errorf("position %d holds %s", r.Position, r.Body)
+			}
+			return nil
+		}); err != nil {
+			t.Fatal(err)
+		}
+		if rows != 10 {
+			t.Fatalf("%d rows after a late insert of %d, want 10", rows, len(late.Records))
+		}
+	}
+	other := block(1, 10)
+	other.Root = [32]byte{1}
+	if err := s.Append(t.Context(), other); ledger.CodeOf(err) != ledger.Damaged {
+		t.Errorf("another block at a place of the stream that is taken: %v", err)
+	}
+	if err := s.Append(t.Context(), block(11, 5)); err != nil {
+		t.Fatal(err)
+	}
+}
+
 func TestAppendRefusesOtherContent(t *testing.T) {
 	s := open(t)
 	b := block(1, 10)
