@@ -4,6 +4,9 @@ import (
 	"bytes"
 	"fmt"
 	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -44,6 +47,45 @@ type testLog struct{ t *testing.T }
 func (l testLog) Write(b []byte) (int, error) {
 	l.t.Log(strings.TrimSpace(string(b)))
 	return len(b), nil
+}
+
+// The table in README has a row for each kind of fault, each was tried, and none
+// lost, doubled or hid anything.
+func TestReadmeTable(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join("..", "..", "README.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, rest, begun := strings.Cut(string(text), "<!-- faults:begin -->")
+	shown, _, ended := strings.Cut(rest, "<!-- faults:end -->")
+	if !begun || !ended || !strings.Contains(shown, header) {
+		t.Fatal("README.md has no table of faults between its markers, with the columns of this program")
+	}
+	want := []string{simulated}
+	for _, k := range kinds() {
+		want = append(want, k.Name)
+	}
+	var got []string
+	for _, m := range regexp.MustCompile(`(?m)^\| ([^|]+?) \| ([^|]+) \| ([^|]+) \| ([^|]+) \| ([^|]+) \| ([^|]+) \| [^|]+ \| [^|]+ \|$`).FindAllStringSubmatch(shown, -1) {
+		if m[1] == "fault" || strings.HasPrefix(m[1], "---") {
+			continue
+		}
+		got = append(got, m[1])
+		if m[2] == "0" || m[3] == "0" {
+			t.Errorf("%s was not tried", m[1])
+		}
+		for _, n := range m[4:7] {
+			if n != "0" {
+				t.Errorf("%s: %s where none is promised", m[1], n)
+			}
+		}
+	}
+	if !slices.Equal(got, want) {
+		t.Errorf("rows are %q\nwant %q", got, want)
+	}
+	if strings.Contains(shown, "Broken") {
+		t.Error("a promise is shown as broken")
+	}
 }
 
 // What broke ends up in the table, in the JSON, and in the error, with the command
