@@ -121,9 +121,13 @@ func start(l *library, options Options) (*Engine, error) {
 	}
 	e := &Engine{library: l, arguments: args, options: options, closing: make(chan struct{})}
 	e.stop, e.stopAll = context.WithCancel(context.Background())
-	output, err := captureStderr(func() (err error) {
-		e.control, err = dial(l, args)
-		return err
+	// The engine takes files of the working folder for tables: one called events would stand in the place of the
+	// table of that name. So it starts where there are none.
+	output, err := captureStderr(func() error {
+		return elsewhere(func() (err error) {
+			e.control, err = dial(l, args)
+			return err
+		})
 	})
 	if err != nil {
 		return nil, startError(l, options, err, output)
