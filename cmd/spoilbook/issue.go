@@ -113,7 +113,7 @@ number, the position that it covers, what was chosen for it (profile, rules,
 allocation) and the SHA-256 digest of its export as JSON.
 What comes later does not change it; spoilbook adjustment says what an invoice
 would be now, and why.`,
-		Example: `  spoilbook issue billable --from 2026-10-01 --to 2026-10-31 --tz Europe/Dublin --client CL-QUAY --number INV-1 --author "Yard office"`,
+		Example: `  spoilbook issue billable --from 2026-10-01 --to 2026-10-31 --tz Europe/Dublin --client C-ORLATH --number INV-1 --author "Yard office"`,
 		Args:    exactly(1, "the name of a report: "+strings.Join(ledger.ReportNames(), ", ")),
 		RunE: func(c *cobra.Command, args []string) error {
 			if a.name = args[0]; !slices.Contains(ledger.ReportNames(), a.name) {

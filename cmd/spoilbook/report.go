@@ -47,7 +47,7 @@ Formats: xlsx (a workbook), csv (one table, --table NAME; the first when left
 out), zip (all tables as CSV), json, text. A workbook says in its sheet Workings how
 each line came about, step by step; --workings adds that to json, zip and csv.`,
 		Example: `  spoilbook report manifest --from 2026-10-01 --to 2026-10-31 --tz Europe/Dublin -o manifest.xlsx
-  spoilbook report billable --from 2026-10-01 --to 2026-10-31 --tz Europe/Dublin --client CL-QUAY --format text
+  spoilbook report billable --from 2026-10-01 --to 2026-10-31 --tz Europe/Dublin --client C-ORLATH --format text
   spoilbook report water --from 2026-10-05 --to 2026-10-05 --tz Europe/Dublin --truck TM-01 --format csv`,
 		Args: exactly(1, "the name of a report: "+strings.Join(ledger.ReportNames(), ", ")),
 		RunE: func(c *cobra.Command, args []string) error {

@@ -74,7 +74,7 @@ func (l *Ledger) Explain(ctx context.Context, q ReportQuery, table, key string) 
 	if table != "" && !slices.Contains(names, table) {
 		return reports.Explanation{}, Fail(NotFound, "report %s has no table %q; it has %q", q.Name, table, names)
 	}
-	return reports.Explanation{}, Fail(NotFound, "report %s has no line %q that can be explained", q.Name, key)
+	return reports.Explanation{}, Fail(NotFound, "report %s has no line %q that can be explained; list them first (explain %[1]s --list, /v1/reports/%[1]s/lines)", q.Name, key)
 }
 
 func (l *Ledger) explainer(ctx context.Context, q ReportQuery) (*Report, reports.Explainer, error) {

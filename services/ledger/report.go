@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"context"
+	"fmt"
 	"iter"
 	"slices"
 	"strings"
@@ -115,7 +116,40 @@ func (l *Ledger) Report(ctx context.Context, q ReportQuery) (*Report, error) {
 	if err != nil {
 		return nil, Wrap(StoreDown, err, "report %s", q.Name)
 	}
+	if err := known(j, q.Filter); err != nil {
+		return nil, err
+	}
 	return l.compose(q, head, j, compute)
+}
+
+// known refuses a report about what nobody has heard of, which would be empty without saying why.
+func known(j *reports.Journal, f reports.Filter) error {
+	switch {
+	case f.Client != "" && !j.Book.Known(events.ClientRegister, string(f.Client)):
+		return Fail(NotFound, "client: the register has no %q; it has %s", f.Client, some(j.Book.Keys(events.ClientRegister)))
+	case f.Truck != "" && !j.Book.Known(events.TruckRegister, string(f.Truck)) && len(j.Entries(f.Truck)) == 0:
+		return Fail(NotFound, "truck: neither the register nor any event has %q; the register has %s", f.Truck, some(j.Book.Keys(events.TruckRegister)))
+	case f.Job == "" || j.Book.Known(events.JobRegister, string(f.Job)):
+		return nil
+	}
+	for _, truck := range j.Trucks() {
+		if slices.ContainsFunc(j.Entries(truck), func(e reports.Entry) bool { return e.Job == f.Job }) {
+			return nil
+		}
+	}
+	return Fail(NotFound, "job: neither the register nor any event has %q; the register has %s", f.Job, some(j.Book.Keys(events.JobRegister)))
+}
+
+// some names a few of what there is.
+func some(keys []string) string {
+	const most = 8
+	switch {
+	case len(keys) == 0:
+		return "none"
+	case len(keys) > most:
+		return strings.Join(keys[:most], ", ") + fmt.Sprintf(" and %d more", len(keys)-most)
+	}
+	return strings.Join(keys, ", ")
 }
 
 // compose computes the document and adds what the record itself is found to lack, and
