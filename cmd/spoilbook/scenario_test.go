@@ -157,7 +157,11 @@ func TestMonthInWorkbooks(t *testing.T) {
 				if n := sheetstest.Workings(t, book, r.Document, x); n == 0 {
 					t.Error("no step of arithmetic is a formula")
 				}
-				printed = append(printed, sheets.WorkingsTable(r.Document, x))
+				workings := sheets.WorkingsTable(r.Document, x)
+				for i := range 3 { // which line and which part, the sheet says in its own way
+					workings.Columns[i] = workings.Columns[i].NotPrinted()
+				}
+				printed = append(printed, workings)
 			}
 			nothingCut(t, content.Bytes(), printed)
 		})

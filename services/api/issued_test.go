@@ -159,10 +159,11 @@ func TestIssuesRefused(t *testing.T) {
 		status     int
 	}{
 		{"number", "a/b", 400}, {"number", "-1", 400}, {"number", "", 422}, {"report", "fuel", 422}, {"author", " ", 400}, {"author", "", 422},
-		{"from", "2026-11-01", 400}, {"tz", "Europe/Tarnmoor", 400}, {"client", "no client", 400},
+		{"from", "2026-11-01", 400}, {"tz", "Europe/Tarnmoor", 400},
 	} {
 		r.refused("POST", "/v1/issued", "application/json", body(c.key, c.value), c.status, ledger.BadRequest)
 	}
+	r.refused("POST", "/v1/issued", "application/json", body("client", "nobody"), 404, ledger.NotFound)
 	var issued ledger.IssuedView
 	r.call("POST", "/v1/issued", "application/json", body("author", "Yard office"), 200).into(t, &issued)
 	if issued.Position != 3 || issued.EventPosition != 4 {

@@ -199,6 +199,9 @@ func (r *guarded) getAs(role access.Role, path string, v any) {
 
 func TestTrucksAndCrewsKeepToTheirOwn(t *testing.T) {
 	r := newGuarded(t)
+	if status := r.as(access.Office, "POST", "/v1/events", lines, truckRevision(t, 1, "TM-01")); status != 200 {
+		t.Fatal(status)
+	}
 	for _, c := range []struct {
 		role access.Role
 		body string

@@ -243,7 +243,7 @@ func TestTotals(t *testing.T) {
 	}
 	for _, k := range events.Kinds() {
 		t.Logf("%-18s %5d", k, kinds[k])
-		if kinds[k] == 0 && k != events.KindReportIssued {
+		if kinds[k] == 0 && !slices.Contains([]events.Kind{events.KindReportIssued, events.KindHoldPlaced, events.KindHoldLifted}, k) {
 			t.Errorf("the month has no %s", k)
 		}
 	}

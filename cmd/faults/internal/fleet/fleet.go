@@ -31,6 +31,7 @@ type Event struct {
 	Source  events.Source
 	ID      string
 	Seq     uint64
+	About   string // key of the event of another source that it is about; empty for most
 	Message ledger.Message
 }
 
@@ -75,8 +76,9 @@ type Fleet struct {
 
 	mu      sync.Mutex
 	tallies map[string]Tally
-	moved   chan struct{} // closed and replaced when something was recorded
-	over    chan struct{} // closed when Run returns
+	pending map[string]bool // by key, the events that are not known to be recorded
+	moved   chan struct{}   // closed and replaced when something was recorded
+	over    chan struct{}   // closed when Run returns
 }
 
 // outbox is the events of one source that are not known to be recorded.
@@ -89,9 +91,11 @@ type outbox struct {
 }
 
 // New returns a fleet that has events to send. Those of one source go in their
-// order. seed decides parcels and manners; connect makes the uplink of a source.
+// order, and one that is about an event of another source, such as a correction, after
+// that one is recorded, for nobody corrects what has not come. seed decides parcels and
+// manners; connect makes the uplink of a source.
 func New(list []Event, seed uint64, m Manners, connect func(events.Source) (Uplink, error)) *Fleet {
-	f := &Fleet{manners: m, connect: connect, total: len(list), tallies: map[string]Tally{}, moved: make(chan struct{}), over: make(chan struct{})}
+	f := &Fleet{manners: m, connect: connect, total: len(list), tallies: map[string]Tally{}, pending: map[string]bool{}, moved: make(chan struct{}), over: make(chan struct{})}
 	for i := range list {
 		at := slices.IndexFunc(f.outboxes, func(o *outbox) bool { return o.source == list[i].Source })
 		if at < 0 {
@@ -99,6 +103,7 @@ func New(list []Event, seed uint64, m Manners, connect func(events.Source) (Upli
 			f.outboxes = append(f.outboxes, &outbox{fleet: f, source: list[i].Source, rng: rand.New(rand.NewPCG(seed, uint64(at)))})
 		}
 		f.outboxes[at].waiting = append(f.outboxes[at].waiting, list[i])
+		f.pending[list[i].Key()] = true
 	}
 	return f
 }
@@ -153,10 +158,13 @@ func (f *Fleet) Await(ctx context.Context, n int) error {
 	}
 }
 
-func (f *Fleet) note(n int) {
-	f.recorded.Add(int64(n))
+func (f *Fleet) note(list []Event) {
+	f.recorded.Add(int64(len(list)))
 	f.mu.Lock()
 	defer f.mu.Unlock()
+	for i := range list {
+		delete(f.pending, list[i].Key())
+	}
 	close(f.moved)
 	f.moved = make(chan struct{})
 }
@@ -230,7 +238,10 @@ func (o *outbox) run(ctx context.Context) error {
 
 // send delivers one parcel, with or without manners, and forgets what is recorded.
 func (o *outbox) send(ctx context.Context, up Uplink) error {
-	n := min(1+o.rng.IntN(maxParcel), len(o.waiting))
+	n, err := o.due(ctx, min(1+o.rng.IntN(maxParcel), len(o.waiting)))
+	if err != nil {
+		return err
+	}
 	parcel, m := o.waiting[:n], o.fleet.manners
 	switch roll := o.rng.IntN(100); {
 	case roll < m.BreakOff:
@@ -252,6 +263,27 @@ func (o *outbox) send(ctx context.Context, up Uplink) error {
 	return o.deliver(ctx, up, parcel)
 }
 
+// due waits until the first event may be sent, and returns how many of the first most may.
+func (o *outbox) due(ctx context.Context, most int) (int, error) {
+	f := o.fleet
+	for {
+		f.mu.Lock()
+		moved, n := f.moved, 0
+		for n < most && (o.waiting[n].About == "" || !f.pending[o.waiting[n].About]) {
+			n++
+		}
+		f.mu.Unlock()
+		if n > 0 {
+			return n, nil
+		}
+		select {
+		case <-moved:
+		case <-ctx.Done():
+			return 0, context.Cause(ctx)
+		}
+	}
+}
+
 // deliver hands a parcel over that may begin with events that are known already.
 func (o *outbox) deliver(ctx context.Context, up Uplink, parcel []Event) error {
 	if err := up.Deliver(ctx, parcel); err != nil {
@@ -264,7 +296,7 @@ func (o *outbox) deliver(ctx context.Context, up Uplink, parcel []Event) error {
 		}
 	}
 	o.known = append(o.known, o.waiting[:fresh]...)
+	o.fleet.note(o.waiting[:fresh])
 	o.waiting = o.waiting[fresh:]
-	o.fleet.note(fresh)
 	return nil
 }

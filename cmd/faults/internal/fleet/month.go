@@ -3,6 +3,7 @@ package fleet
 import (
 	"fmt"
 
+	"spoilbook/events"
 	"spoilbook/services/demo"
 	"spoilbook/services/ledger"
 )
@@ -35,7 +36,22 @@ func eventsOf(batch demo.Batch) ([]Event, error) {
 	}
 	list := make([]Event, len(msgs))
 	for i, e := range batch.Events {
-		list[i] = Event{Source: e.Source, ID: e.ID, Seq: e.Seq, Message: msgs[i]}
+		list[i] = Event{Source: e.Source, ID: e.ID, Seq: e.Seq, About: about(&e), Message: msgs[i]}
 	}
 	return list, nil
+}
+
+// about is the key of the event of another source that an event changes.
+func about(e *events.Event) string {
+	var ref events.Ref
+	switch b := e.Body.(type) {
+	case events.EntryCorrected:
+		ref = b.Refers
+	case events.EntryVoided:
+		ref = b.Refers
+	}
+	if ref == (events.Ref{}) || ref.Source == e.Source {
+		return ""
+	}
+	return (&Event{Source: ref.Source, ID: ref.ID}).Key()
 }
