@@ -3,6 +3,7 @@ package api_test
 import (
 	"bufio"
 	"context"
+	"encoding/json"
 	"fmt"
 	"io"
 	"maps"
@@ -367,6 +368,36 @@ func FuzzParameters(f *testing.F) {
 		if err != nil {
 			return
 		}
+		on := *r
+		on.t = t
+		on.answers(req)
+	})
+}
+
+// Whatever is sent as the body of an operation, nothing fails and nothing of the engine is told.
+func FuzzBodies(f *testing.F) {
+	r := newRig(f)
+	r.record()
+	r.submit(lines, truckRevision(f, 1, "TM-01")+"\n{ no event")
+	targets := []string{"/v1/quarantine/1/release", "/v1/quarantine/1/dismiss", "/v1/issued", "/v1/users/ann", "/v1/tokens", "/v1/sign-in"}
+	for i, text := range hostileTexts() {
+		f.Add(uint8(i), text)
+		quoted, err := json.Marshal(text)
+		r.must(err)
+		f.Add(uint8(i), `{"author":`+string(quoted)+`,"note":`+string(quoted)+`,"report":"water","number":`+string(quoted)+`,"from":"2026-10-01","to":"2026-10-31","tz":"UTC"}`)
+	}
+	f.Add(uint8(0), `{"author":"A","event":{"specversion":"1.0"}}`)
+	f.Fuzz(func(t *testing.T, which uint8, text string) {
+		target := targets[int(which)%len(targets)]
+		method := "POST"
+		if strings.HasPrefix(target, "/v1/users/") {
+			method = "PUT"
+		}
+		req, err := http.NewRequest(method, r.server.URL+target, strings.NewReader(text))
+		if err != nil {
+			return
+		}
+		req.Header.Set("Content-Type", "application/json")
 		on := *r
 		on.t = t
 		on.answers(req)
