@@ -70,7 +70,10 @@ func (s *site) menu(who access.Identity, here string) []menuItem {
 	for _, m := range []struct {
 		path, name string
 		op         access.Operation
-	}{{"/yard", "Yard", access.YardNow}, {"/reports", "Reports", access.RunReport}} {
+	}{{"/yard", "Yard", access.YardNow}, {"/reports", "Reports", access.RunReport}, {"/people", "People", access.ListUsers}} {
+		if m.op == access.ListUsers && s.Access == nil {
+			continue
+		}
 		if who.May(m.op, anyTruck(who)) == nil {
 			list = append(list, menuItem{Path: m.path, Name: m.name, Here: strings.HasPrefix(here, m.path)})
 		}

@@ -5,6 +5,7 @@
 //	GET /reports                    which reports there are, and for which period
 //	GET /reports/water?from=2026-10-01&to=2026-10-31&tz=Europe/Dublin
 //	GET /reports/water/line?...&table=Sources&line=KEY   how a line came about, step by step
+//	GET /people                     who may sign in, and tokens of programs
 //	GET /sign-in, /begin            for those who are not known yet
 //
 // Who asks stands in the request's context (package access), put there by whoever mounts these pages; each page asks the table of roles
@@ -82,6 +83,10 @@ func New(c Config) (http.Handler, error) {
 	mux.HandleFunc("GET /reports", s.chooseReport)
 	mux.HandleFunc("GET /reports/{name}", s.report)
 	mux.HandleFunc("GET /reports/{name}/line", s.line)
+	mux.HandleFunc("GET /people", s.people)
+	mux.HandleFunc("POST /people/user", s.changeUser)
+	mux.HandleFunc("POST /people/token", s.makeToken)
+	mux.HandleFunc("POST /people/revoke", s.revokeToken)
 	mux.HandleFunc("/", s.nowhere)
 	return guarded(mux), nil
 }

@@ -205,7 +205,7 @@ func (v *visitor) page(res *http.Response, status int) string {
 	}
 	for _, in := range inputs.FindAllString(text, -1) {
 		id := regexp.MustCompile(` id="([^"]*)"`).FindStringSubmatch(in)
-		labelled := id != nil && strings.Contains(text, `<label for="`+id[1]+`"`) || regexp.MustCompile(`<label>[^<]*`+regexp.QuoteMeta(in)).MatchString(text)
+		labelled := id != nil && strings.Contains(text, `<label for="`+id[1]+`"`) || regexp.MustCompile(`<label[^>]*>[^<]*`+regexp.QuoteMeta(in)).MatchString(text)
 		if !labelled && !strings.Contains(in, `type="hidden"`) {
 			v.t.Errorf("%s: %s has no label", at, in)
 		}
