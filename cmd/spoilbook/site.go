@@ -270,7 +270,8 @@ func codedEngine(err error, library string) error {
 	switch {
 	case !errors.As(err, &exception):
 		return ledger.Wrap(ledger.EngineMissing, err, "the embedded ClickHouse engine (if its library is broken, delete %s to have it fetched again)", library)
-	case store.IsDamage(exception.Text) || strings.Contains(exception.Text, "Cannot parse definition from metadata file"):
+	case store.IsDamage(exception.Text) || strings.Contains(exception.Text, "Cannot parse definition from metadata file") ||
+		strings.Contains(exception.Text, "Cannot attach table"): // its description does not say what was written
 		return ledger.Wrap(ledger.Damaged, err, "the embedded ClickHouse engine")
 	}
 	return ledger.Wrap(ledger.StoreDown, err, "the embedded ClickHouse engine")

@@ -69,6 +69,9 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 	if err := s.migrate(ctx); err != nil {
 		return nil, errors.Join(fmt.Errorf("open store: schema: %w", err), conn.Close())
 	}
+	if err := s.checkColumns(ctx); err != nil {
+		return nil, errors.Join(fmt.Errorf("open store: schema: %w", err), conn.Close())
+	}
 	if _, err := s.Head(ctx); err != nil {
 		return nil, errors.Join(fmt.Errorf("open store: %w", err), conn.Close())
 	}
