@@ -47,6 +47,7 @@ type stage struct {
 const (
 	roundPatience = 10 * time.Minute // for one round, then something is stuck
 	readPatience  = 4 * time.Minute  // for reading everything once servers are up
+	recovery      = 30 * time.Second // within which a read may still fail by itself
 )
 
 // errStuck ends a round that takes too long.
@@ -179,13 +180,15 @@ func readAll(ctx context.Context, s *site) (*contents.Contents, error) {
 	ctx, cancel := context.WithTimeoutCause(ctx, readPatience, errors.New("the ledger can not be read"))
 	defer cancel()
 	var c *contents.Contents
+	begun := time.Now()
 	err := s.watched(ctx, func(ctx context.Context) (err error) {
 		for pause := restartPause; ; pause = min(2*pause, 2*time.Second) {
 			if err = s.part(hub).await(ctx); err != nil {
 				return err
 			}
 			c, err = contents.Read(ctx, s.address)
-			if code := ledger.CodeOf(err); err == nil || code == ledger.Damaged || code == ledger.Internal || ctx.Err() != nil {
+			code := ledger.CodeOf(err)
+			if err == nil || code == ledger.Damaged || code == ledger.Internal && time.Since(begun) > recovery || ctx.Err() != nil {
 				return err
 			}
 			select {
