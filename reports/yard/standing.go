@@ -34,7 +34,8 @@ type state struct {
 	busy                               *reports.Entry // an entry whose time holds the moment
 }
 
-func standing(j *reports.Journal, id events.TruckID, at events.Time, o Options) Standing {
+// standing says how one truck stands, by its entries and, for what its tanks hold, by those until the moment.
+func standing(j, until *reports.Journal, id events.TruckID, at events.Time, o Options) Standing {
 	s := &state{Standing: Standing{Truck: id, Where: OffShift}}
 	if t, ok := j.Book.Truck(id, at); ok {
 		s.Name, s.Plate = t.Name, t.Registration
@@ -54,7 +55,7 @@ func standing(j *reports.Journal, id events.TruckID, at events.Time, o Options) 
 	}
 	s.decide(at)
 	s.names(j, at)
-	s.tanks(j, at, o)
+	s.tanks(until, o)
 	s.next(at, o)
 	return s.Standing
 }
@@ -189,12 +190,12 @@ func activityOf(b events.Body) (events.Activity, bool) {
 }
 
 // tanks folds what the tanks hold at the moment.
-func (s *state) tanks(j *reports.Journal, at events.Time, o Options) {
-	a := tank.Fold(j.Until(at), s.Truck, o.Tank)
+func (s *state) tanks(until *reports.Journal, o Options) {
+	a := tank.Fold(until, s.Truck, o.Tank)
 	s.Debris.VolumeML, s.Debris.MassG, s.Debris.FreeWaterML = a.Debris.VolumeML(), a.Debris.MassG(), a.Debris.FreeWaterML()
 	s.Debris.ToleranceML = a.DebrisToleranceML
 	s.Fresh.VolumeML, s.Fresh.MassG = a.FreshML, a.FreshML
-	for _, f := range j.Answer("yard", reports.Request{}, a.Findings) {
+	for _, f := range until.Answer("yard", reports.Request{}, a.Findings) {
 		if f.Severity == reports.Serious && len(f.Answers) == 0 {
 			s.Open++
 		}

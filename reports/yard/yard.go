@@ -143,8 +143,9 @@ type Report struct {
 func Compute(j *reports.Journal, only events.TruckID, at events.Time, o Options) *Report {
 	o.settle()
 	r := &Report{At: at, Position: j.Position}
+	until := j.Until(at)
 	for _, id := range trucksOf(j, only, at) {
-		r.Trucks = append(r.Trucks, standing(j, id, at, o))
+		r.Trucks = append(r.Trucks, standing(j, until, id, at, o))
 	}
 	return r
 }
