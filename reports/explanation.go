@@ -92,3 +92,15 @@ func (e *Explanation) Gather(cites ...uint64) {
 	}
 	e.Cites = Union(all)
 }
+
+// ExplainKeyed calls with for the first of a list that has a key, and reports whether
+// there was one.
+func ExplainKeyed[T any](list []T, key string, of func(*T) string, with func(*T)) bool {
+	for i := range list {
+		if of(&list[i]) == key {
+			with(&list[i])
+			return true
+		}
+	}
+	return false
+}

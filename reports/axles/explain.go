@@ -28,32 +28,21 @@ func (r *Report) Explain(table, key string) (reports.Explanation, bool) {
 	found := false
 	switch table {
 	case tripTableName:
-		found = explain(r.Trips, key, func(t *Trip) string { return t.key }, x.trip)
+		found = reports.ExplainKeyed(r.Trips, key, func(t *Trip) string { return t.key }, x.trip)
 	case bridgeTableName:
-		found = r.Rule == USBridge && explain(r.Trips, key, func(t *Trip) string { return t.key }, x.bridge)
+		found = r.Rule == USBridge && reports.ExplainKeyed(r.Trips, key, func(t *Trip) string { return t.key }, x.bridge)
 	case dayTableName:
-		found = !r.Narrowed && explain(r.Days, key, (*Day).key, x.day)
+		found = !r.Narrowed && reports.ExplainKeyed(r.Days, key, (*Day).key, x.day)
 	case loadTableName:
-		found = explain(r.Loads, key, func(l *Load) string { return l.key }, x.load)
+		found = reports.ExplainKeyed(r.Loads, key, func(l *Load) string { return l.key }, x.load)
 	case truckTableName:
-		found = explain(r.Trucks, key, func(t *Truck) string { return string(t.ID) }, x.truck)
+		found = reports.ExplainKeyed(r.Trucks, key, func(t *Truck) string { return string(t.ID) }, x.truck)
 	}
 	if !found || x.Says == "" {
 		return reports.Explanation{}, false
 	}
 	x.Gather()
 	return x.Explanation, true
-}
-
-// explain explains the line of a list that has a key.
-func explain[T any](list []T, key string, of func(*T) string, with func(*T)) bool {
-	for i := range list {
-		if of(&list[i]) == key {
-			with(&list[i])
-			return true
-		}
-	}
-	return false
 }
 
 // exposition gathers the explanation of one line.

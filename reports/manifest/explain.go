@@ -33,14 +33,7 @@ func (r *Report) Explain(table, key string) (reports.Explanation, bool) {
 	x.certainty()
 	x.docket()
 	x.register()
-	x.Cites = append(x.Cites, c.citesOf()...)
-	for _, s := range x.Steps {
-		x.Cites = append(x.Cites, s.Cites...)
-	}
-	for _, u := range x.Register {
-		x.Cites = append(x.Cites, u.Position)
-	}
-	x.Cites = reports.Union(x.Cites)
+	x.Gather(c.citesOf()...)
 	return x.Explanation, true
 }
 
@@ -62,22 +55,7 @@ type exposition struct {
 }
 
 func (x *exposition) step(what, sum, result string, cites ...[]uint64) {
-	x.Steps = append(x.Steps, reports.Step{What: what, Arithmetic: sum, Result: result, Cites: reports.Union(cites...)})
-}
-
-func (x *exposition) rule(source, rule string) {
-	if r := (reports.Rulebook{Rule: rule, Source: source}); !slices.Contains(x.Rules, r) {
-		x.Rules = append(x.Rules, r)
-	}
-}
-
-func (x *exposition) use(register events.Register, key string, at events.Time, reads string) {
-	if key == "" {
-		return
-	}
-	if u, ok := x.r.journal.Use(register, key, at, reads); ok && !slices.Contains(x.Register, u) {
-		x.Register = append(x.Register, u)
-	}
+	x.Reckon(what, sum, result, slices.Concat(cites...)...)
 }
 
 // clock shows a time in the period's zone.
@@ -185,7 +163,7 @@ func (x *exposition) sums() {
 	if ppm, ok := t.MoisturePPM(); ok {
 		x.step("moisture: water over dry solids by mass", fmt.Sprintf("%s ÷ %s × 100", num(t.WaterG), num(t.SolidsG)), reports.Decimal(ppm, 4, 4)+" %")
 	}
-	x.rule("Tanaka et al., Metrologia 38 (2001) 301", "Water counts as 1000 kg/m³; from 0 to 30 °C it is 999.97 to 995.65.")
+	x.Follow("Tanaka et al., Metrologia 38 (2001) 301", "Water counts as 1000 kg/m³; from 0 to 30 °C it is 999.97 to 995.65.")
 }
 
 // load returns the load that an entry brought, or nil when it brought something else.
@@ -199,26 +177,26 @@ func (a *account) load(position uint64) *tank.Load {
 // register notes what the register said of whom and what the line names.
 func (x *exposition) register() {
 	c := x.c
-	x.use(events.TruckRegister, string(c.Truck), c.at, c.TruckName+", number plate "+c.Plate)
-	x.use(events.FacilityRegister, string(c.Facility), c.at, fmt.Sprintf("%s, %s, permit %s", c.Receiver.Name, c.Receiver.Class, cmp.Or(c.Receiver.Permit, "none")))
+	x.Read(x.r.journal, events.TruckRegister, string(c.Truck), c.at, c.TruckName+", number plate "+c.Plate)
+	x.Read(x.r.journal, events.FacilityRegister, string(c.Facility), c.at, fmt.Sprintf("%s, %s, permit %s", c.Receiver.Name, c.Receiver.Class, cmp.Or(c.Receiver.Permit, "none")))
 	if c.Receiver.Class == events.LandfillClass {
-		x.rule("40 CFR 258.28(a); EPA Method 9095B", "A municipal landfill takes no bulk liquids: of 100 mL on a conical filter of mesh 60 nothing may come through in 5 minutes. A liquid-treatment facility may lawfully take slurry. Here: free-liquids test "+testResult(c)+".")
+		x.Follow("40 CFR 258.28(a); EPA Method 9095B", "A municipal landfill takes no bulk liquids: of 100 mL on a conical filter of mesh 60 nothing may come through in 5 minutes. A liquid-treatment facility may lawfully take slurry. Here: free-liquids test "+testResult(c)+".")
 	}
 	for i := range c.Parts {
 		p := &c.Parts[i]
-		x.use(events.JobRegister, string(p.Job), c.at, fmt.Sprintf("%s, %s, client %s", p.JobEntry.Name, p.JobEntry.SiteAddress, p.Client))
+		x.Read(x.r.journal, events.JobRegister, string(p.Job), c.at, fmt.Sprintf("%s, %s, client %s", p.JobEntry.Name, p.JobEntry.SiteAddress, p.Client))
 		reads := fmt.Sprintf("%s %s, classified by %s on %s", p.Spoil.WasteCode, p.Spoil.Description, cmp.Or(p.Spoil.ClassifiedBy, "nobody"), cmp.Or(p.Spoil.ClassificationBasis, "no basis"))
 		if w, ok := WasteOf(p.Spoil.WasteCode); ok {
 			reads += "; the List of Wastes says: " + w.Wording
 			if w.Mirror != "" {
-				x.rule("List of Wastes, Commission Decision 2000/532/EC", fmt.Sprintf("%s and %s are a mirror pair: which of the two a waste is takes an assessment.", w.Code, w.Mirror))
+				x.Follow("List of Wastes, Commission Decision 2000/532/EC", fmt.Sprintf("%s and %s are a mirror pair: which of the two a waste is takes an assessment.", w.Code, w.Mirror))
 			}
 		}
-		x.use(events.MaterialRegister, string(p.Material), c.at, reads)
+		x.Read(x.r.journal, events.MaterialRegister, string(p.Material), c.at, reads)
 	}
 	for i := range c.Decants {
 		d := &c.Decants[i]
-		x.use(events.OutfallRegister, string(d.Outfall), d.At, fmt.Sprintf("%s, %s, consent %s", d.Name, d.To, cmp.Or(d.Consent, "none")))
+		x.Read(x.r.journal, events.OutfallRegister, string(d.Outfall), d.At, fmt.Sprintf("%s, %s, consent %s", d.Name, d.To, cmp.Or(d.Consent, "none")))
 	}
 	slices.SortStableFunc(x.Register, func(a, b reports.RegisterUse) int {
 		return cmp.Or(cmp.Compare(a.Register, b.Register), cmp.Compare(a.Key, b.Key), cmp.Compare(a.From.UnixMS, b.From.UnixMS))
@@ -234,21 +212,21 @@ func (x *exposition) docket() {
 	e := d.Entry.Positions
 	if d.ReturnedG > 0 {
 		x.step("the account without what the facility had given back when it weighed", fmt.Sprintf("%s − %s", num(t.MassG()), num(d.ReturnedG)), inKg(d.AccountG), e)
-		x.rule("this program's rule", "A docket is held against what of its tip was still at the facility when it weighed.")
+		x.Follow("this program's rule", "A docket is held against what of its tip was still at the facility when it weighed.")
 	}
 	x.step("docket "+d.Number+" less the account", fmt.Sprintf("%s − %s", num(d.NetG), num(d.AccountG)), inKg(d.DifferenceG), e, t.Entry.Positions)
 	if ppm := x.c.Docket.DifferencePPM; ppm != nil {
 		x.step("the difference over the account, in percent", fmt.Sprintf("(%s) ÷ %s × 100", num(d.DifferenceG), num(d.AccountG)), reports.Decimal(*ppm, 4, 4)+" %")
-		x.rule("40 CFR 264.72(b); that denominator is an interpretation", "A difference is significant when it is strictly more than 10 % by weight of the account.")
+		x.Follow("40 CFR 264.72(b); that denominator is an interpretation", "A difference is significant when it is strictly more than 10 % by weight of the account.")
 	}
 	if x.c.ReconcileBy != "" {
-		x.rule("40 CFR 264.72(c), 15 days as read; a rule of 2024 made it 20, from memory", fmt.Sprintf("A significant discrepancy is reconciled or reported within %d days of the weighing: by %s.", x.r.options.ReconcileDays, x.c.ReconcileBy))
+		x.Follow("40 CFR 264.72(c), 15 days as read; a rule of 2024 made it 20, from memory", fmt.Sprintf("A significant discrepancy is reconciled or reported within %d days of the weighing: by %s.", x.r.options.ReconcileDays, x.c.ReconcileBy))
 	}
 	x.weighings(d)
 	combined := x.combined(d)
 	if d.EnMilli > 0 {
 		x.step("the difference over both tolerances", fmt.Sprintf("%s ÷ %s", num(max(d.DifferenceG, -d.DifferenceG)), combined), reports.Decimal(d.EnMilli, 3, 3))
-		x.rule("ISO 13528, from memory", "Above 1 the instruments do not explain the difference.")
+		x.Follow("ISO 13528, from memory", "Above 1 the instruments do not explain the difference.")
 	}
 }
 
@@ -267,8 +245,8 @@ func (x *exposition) weighings(d *tank.Docket) {
 	}
 	x.step("the docket is good to, two standard uncertainties", fmt.Sprintf("2 × rss(%s, %s) ÷ sqrt(3)", num(tank.WeighingLimitG(d.GrossG, d.IntervalG)),
 		num(tank.WeighingLimitG(d.TareG, d.IntervalG))), inKg(d.ToleranceG))
-	x.rule("UK SI 1995/1907, twice the limits of OIML R 76", "A class III weighbridge in service is within 1 interval up to 500 of them, 2 up to 2000, 3 beyond.")
-	x.rule("JCGM 100 (GUM)", "A limit counts as a rectangular distribution, u = limit ÷ √3; independent ones add as squares; shown are two standard uncertainties; rss is the root of the sum of the squares.")
+	x.Follow("UK SI 1995/1907, twice the limits of OIML R 76", "A class III weighbridge in service is within 1 interval up to 500 of them, 2 up to 2000, 3 beyond.")
+	x.Follow("JCGM 100 (GUM)", "A limit counts as a rectangular distribution, u = limit ÷ √3; independent ones add as squares; shown are two standard uncertainties; rss is the root of the sum of the squares.")
 }
 
 // combined writes both tolerances together, to the gram.
@@ -299,10 +277,10 @@ func (x *exposition) certainty() {
 	x.step("the account is good to, two standard uncertainties: of the loads, of what was measured out of the tank, of the tip's own quantity", sum, inKg(t.ToleranceG))
 	if sum := x.rootSumSquare(t.SolidsUncertainties()); sum != "" {
 		x.step("its solids are good to, of the same", sum, inKg(t.ToleranceSolidsG))
-		x.rule("JCGM 100 (GUM), law of propagation", "Solids solved from a mass and a volume are good to ρs ÷ (ρs − ρw) times the rss of both; those of soil known by its bank are as good as its volume, and water drained clear takes nothing away.")
+		x.Follow("JCGM 100 (GUM), law of propagation", "Solids solved from a mass and a volume are good to ρs ÷ (ρs − ρw) times the rss of both; those of soil known by its bank are as good as its volume, and water drained clear takes nothing away.")
 	}
-	x.rule("JCGM 100 (GUM)", "A limit counts as a rectangular distribution, u = limit ÷ √3; independent ones add as squares; shown are two standard uncertainties; rss is the root of the sum of the squares. Mass, volume and solids rest on the same instruments and are not added.")
-	x.rule("this program's assumption", "A quantity without a stated tolerance is good to 3 %, two standard uncertainties.")
+	x.Follow("JCGM 100 (GUM)", "A limit counts as a rectangular distribution, u = limit ÷ √3; independent ones add as squares; shown are two standard uncertainties; rss is the root of the sum of the squares. Mass, volume and solids rest on the same instruments and are not added.")
+	x.Follow("this program's assumption", "A quantity without a stated tolerance is good to 3 %, two standard uncertainties.")
 }
 
 // rootSumSquare writes how a tip's uncertainties add up, or "" when there are none.

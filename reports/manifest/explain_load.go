@@ -24,7 +24,7 @@ func (x *exposition) load(l *tank.Load) string {
 		x.byTypicalDensity(name, l, body)
 		reads += fmt.Sprintf(", typical slurry density %d kg/m³", l.SlurryDensityKgPerM3)
 	}
-	x.use(events.MaterialRegister, string(l.Material), l.Entry.Occurred, reads)
+	x.Read(x.r.journal, events.MaterialRegister, string(l.Material), l.Entry.Occurred, reads)
 	if l.LostML > 0 {
 		x.step("jetting water of "+name+" that was not recovered: used less the load's water", fmt.Sprintf("%s − %s", num(l.JettingML), num(l.WaterG)), inL(l.LostML), l.Entry.Positions)
 	}
@@ -44,7 +44,7 @@ func (x *exposition) byVolumeAndMass(name string, l *tank.Load, b events.LoadCol
 	x.step(name+from(l)+", solids: (mass − volume × 1 kg/L) × particle density ÷ (particle density − 1000)",
 		fmt.Sprintf("(%s − %s) × %d ÷ (%d − 1000)", num(b.SlurryMass.MassG), num(b.SlurryVolume.VolumeML), l.ParticleDensityKgPerM3, l.ParticleDensityKgPerM3), inKg(l.SolidsG), cites)
 	x.step(name+", water: mass − solids", fmt.Sprintf("%s − %s", num(b.SlurryMass.MassG), num(l.SolidsG)), inKg(l.WaterG), cites)
-	x.rule("HEC-RAS Non-Newtonian reference manual, mixture density", "Slurry of a known volume and mass: the volume of solids is (M − ρw V) ÷ (ρs − ρw).")
+	x.Follow("HEC-RAS Non-Newtonian reference manual, mixture density", "Slurry of a known volume and mass: the volume of solids is (M − ρw V) ÷ (ρs − ρw).")
 }
 
 func (x *exposition) byBank(name string, l *tank.Load) {
@@ -53,7 +53,7 @@ func (x *exposition) byBank(name string, l *tank.Load) {
 	x.step(name+from(l)+", soil as it was dug: bank volume × density", fmt.Sprintf("%s × %s ÷ 1000", num(s.VolumeML), plain(s.BulkDensityGPerM3, 3)), inKg(soil), cites)
 	x.step(name+", solids: mass of soil ÷ (1 + moisture)", fmt.Sprintf("%s ÷ (1 + %s)", num(soil), plain(s.MoisturePPM, 6)), inKg(l.SolidsG), cites)
 	x.step(name+", water: mass of soil − solids + jetting water", fmt.Sprintf("%s − %s + %s", num(soil), num(l.SolidsG), num(l.JettingML)), inKg(l.WaterG), cites)
-	x.rule("Das, Principles of Geotechnical Engineering, from memory", "Soil in the ground has solids m ÷ (1 + w), w being water over dry solids (ASTM D2216); its air stays in the ground.")
+	x.Follow("Das, Principles of Geotechnical Engineering, from memory", "Soil in the ground has solids m ÷ (1 + w), w being water over dry solids (ASTM D2216); its air stays in the ground.")
 }
 
 func (x *exposition) byTypicalDensity(name string, l *tank.Load, b events.LoadCollected) {
@@ -70,7 +70,7 @@ func (x *exposition) byTypicalDensity(name string, l *tank.Load, b events.LoadCo
 	x.step(name+", solids of slurry of the typical density", fmt.Sprintf("%s × (%d − 1000) × %d ÷ (%d × (%d − 1000))", num(mass), l.SlurryDensityKgPerM3, l.ParticleDensityKgPerM3,
 		l.SlurryDensityKgPerM3, l.ParticleDensityKgPerM3), inKg(l.SolidsG), cites)
 	x.step(name+", water: mass − solids", fmt.Sprintf("%s − %s", num(mass), num(l.SolidsG)), inKg(l.WaterG), cites)
-	x.rule("HEC-RAS Non-Newtonian reference manual, mixture density", "The share of solids by mass is ρs (ρm − ρw) ÷ (ρm (ρs − ρw)); the density is the material's typical one, so the basis is assumed.")
+	x.Follow("HEC-RAS Non-Newtonian reference manual, mixture density", "The share of solids by mass is ρs (ρm − ρw) ÷ (ρm (ρs − ρw)); the density is the material's typical one, so the basis is assumed.")
 }
 
 // loadCertainty explains how good a load's mass is.

@@ -86,7 +86,7 @@ func (x *exposition) history() {
 			x.leftOf(name, brought, left, changes[s.Position])
 		}
 	}
-	x.rule("common practice", "Slurry has no air. A decant takes water from all that is in the tank in proportion to the water of each, in whole grams by largest remainder.")
+	x.Follow("common practice", "Slurry has no air. A decant takes water from all that is in the tank in proportion to the water of each, in whole grams by largest remainder.")
 }
 
 // brought explains what an entry brought into the tank and returns its name and phases.
@@ -149,7 +149,7 @@ func (x *exposition) decanted(what string, d *tank.Decant) {
 	}
 	x.step(what+", water let out: the volume less that of the solids",
 		fmt.Sprintf("max(0, %s − round(round(%s × %s × 1000000 ÷ %s) ÷ 1000) ÷ 1000)", v, num(d.SolidsG), likeL, like), inKg(d.WaterG), cites)
-	x.rule("HEC-RAS Non-Newtonian reference manual, mixture density", "A turbid decant takes solids by its density or its suspended solids.")
+	x.Follow("HEC-RAS Non-Newtonian reference manual, mixture density", "A turbid decant takes solids by its density or its suspended solids.")
 }
 
 // shareOf explains a share by largest remainder: whole grams rounded down, and those
@@ -213,7 +213,7 @@ func (x *exposition) shares() {
 	case len(t.Shares) == 0:
 		return
 	case heldG == t.Before.MassG():
-		x.rule("common practice", "The tip took all that the tank held.")
+		x.Follow("common practice", "The tip took all that the tank held.")
 		return
 	case x.r.options.Tank.FirstInFirstOut:
 		x.oldest()
@@ -224,7 +224,7 @@ func (x *exposition) shares() {
 	x.step("solids of what was tipped: the tank is well mixed", fmt.Sprintf("round(%s × %s ÷ %s × 1000) ÷ 1000%s", num(heldG), num(t.Before.SolidsG), num(t.Before.MassG()), remainder(solidsG-rounded)),
 		inKg(solidsG), t.Entry.Positions)
 	x.step("water of what was tipped", fmt.Sprintf("%s − %s", num(heldG), num(solidsG)), inKg(waterG), t.Entry.Positions)
-	x.rule("common practice", "A part of a tank is well mixed: it takes of every load by mass, in whole grams by largest remainder.")
+	x.Follow("common practice", "A part of a tank is well mixed: it takes of every load by mass, in whole grams by largest remainder.")
 	for i := range t.Shares {
 		s := &t.Shares[i]
 		if !x.shown(s.Job) {
@@ -265,7 +265,7 @@ func (x *exposition) before(share int) tank.Phases {
 // oldest explains a tip that takes the oldest loads first.
 func (x *exposition) oldest() {
 	t := x.c.tip
-	x.rule("an option that was chosen", "First in, first out: a tip takes the oldest loads whole, and of the last a well-mixed part.")
+	x.Follow("an option that was chosen", "First in, first out: a tip takes the oldest loads whole, and of the last a well-mixed part.")
 	body, _ := t.Entry.Body.(events.SpoilTipped)
 	takenUL := int64(0)
 	for i := range t.Shares {

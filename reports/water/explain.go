@@ -38,67 +38,31 @@ func (r *Report) Explain(table, key string) (reports.Explanation, bool) {
 	found := false
 	switch table {
 	case dayTableName:
-		found = explain(r.Days, key, func(d *Day) string { return d.Date }, x.day)
+		found = reports.ExplainKeyed(r.Days, key, func(d *Day) string { return d.Date }, x.day)
 	case lineTableName:
-		found = explain(r.Lines, key, (*Line).key, x.line)
+		found = reports.ExplainKeyed(r.Lines, key, (*Line).key, x.line)
 	case drawTableName:
-		found = explain(r.Draws, key, (*Draw).key, x.draw)
+		found = reports.ExplainKeyed(r.Draws, key, (*Draw).key, x.draw)
 	case sourceTableName:
-		found = explain(r.Sources, key, (*SourceDay).key, x.source)
+		found = reports.ExplainKeyed(r.Sources, key, (*SourceDay).key, x.source)
 	case outfallTableName:
-		found = explain(r.Outfalls, key, (*OutfallDay).key, x.outfall)
+		found = reports.ExplainKeyed(r.Outfalls, key, (*OutfallDay).key, x.outfall)
 	case waysTableName:
-		found = explain(r.Ways, key, (*Known).key, x.way)
+		found = reports.ExplainKeyed(r.Ways, key, (*Known).key, x.way)
 	case weekTableName:
-		found = explain(r.Weeks, key, (*TurbidityWeek).key, x.week)
+		found = reports.ExplainKeyed(r.Weeks, key, (*TurbidityWeek).key, x.week)
 	}
 	if !found {
 		return reports.Explanation{}, false
 	}
-	for _, s := range x.Steps {
-		x.Cites = append(x.Cites, s.Cites...)
-	}
-	for _, u := range x.Register {
-		x.Cites = append(x.Cites, u.Position)
-	}
-	x.Cites = reports.Union(x.Cites)
+	x.Gather()
 	return x.Explanation, true
-}
-
-// explain explains the line of a list that has a key.
-func explain[T any](list []T, key string, of func(*T) string, with func(*T)) bool {
-	for i := range list {
-		if of(&list[i]) == key {
-			with(&list[i])
-			return true
-		}
-	}
-	return false
 }
 
 // exposition gathers the explanation of one line.
 type exposition struct {
 	reports.Explanation
 	r *Report
-}
-
-func (x *exposition) step(what, sum, result string, cites ...uint64) {
-	x.Steps = append(x.Steps, reports.Step{What: what, Arithmetic: sum, Result: result, Cites: reports.Union(cites)})
-}
-
-func (x *exposition) rule(source, rule string) {
-	if r := (reports.Rulebook{Rule: rule, Source: source}); !slices.Contains(x.Rules, r) {
-		x.Rules = append(x.Rules, r)
-	}
-}
-
-func (x *exposition) use(register events.Register, key string, at events.Time, reads string) {
-	if key == "" {
-		return
-	}
-	if u, ok := x.r.journal.Use(register, key, at, reads); ok && !slices.Contains(x.Register, u) {
-		x.Register = append(x.Register, u)
-	}
 }
 
 // plain writes units of 10^-scale as a decimal number without separators or zeros at
@@ -162,7 +126,7 @@ func (x *exposition) flows(f *Flow, belongs func(*reports.Entry) bool) {
 	for i := range x.r.Draws {
 		if d := &x.r.Draws[i]; belongs(d.Entry) {
 			at(sources, d.Use).add(d.VolumeML, d.Entry.Positions...)
-			x.use(events.WaterSourceRegister, string(d.Source), d.Entry.Occurred, d.Name+", "+sourceUse(d.Use))
+			x.Read(x.r.journal, events.WaterSourceRegister, string(d.Source), d.Entry.Occurred, d.Name+", "+sourceUse(d.Use))
 		}
 	}
 	for i := range x.r.Uses {
@@ -178,22 +142,22 @@ func (x *exposition) flows(f *Flow, belongs func(*reports.Entry) bool) {
 	drawn, used := &sum{}, &sum{}
 	for _, kind := range sorted(sources) {
 		s := sources[kind]
-		x.step("drawn, "+sourceUse(kind), s.text(), inL(s.ml), s.cites...)
+		x.Reckon("drawn, "+sourceUse(kind), s.text(), inL(s.ml), s.cites...)
 		drawn.add(s.ml)
 	}
 	for _, purpose := range sorted(purposes) {
 		s := purposes[purpose]
-		x.step("used for "+string(purpose), s.text(), inL(s.ml), s.cites...)
+		x.Reckon("used for "+string(purpose), s.text(), inL(s.ml), s.cites...)
 		used.add(s.ml)
 	}
-	x.step("drawn from all sources", drawn.text(), inL(f.DrawnML()))
-	x.step("used, jetting water included", used.text(), inL(f.UsedML()))
-	x.step("decanted, as stated", decanted.text(), inL(f.DecantedML), decanted.cites...)
+	x.Reckon("drawn from all sources", drawn.text(), inL(f.DrawnML()))
+	x.Reckon("used, jetting water included", used.text(), inL(f.UsedML()))
+	x.Reckon("decanted, as stated", decanted.text(), inL(f.DecantedML), decanted.cites...)
 	if ppm, ok := f.RecycledPPM(); ok {
-		x.step("recycled share of what was drawn", fmt.Sprintf("%s ÷ %s × 100", num(f.RecycledML), num(f.DrawnML())), reports.Decimal(ppm, 4, 4)+" %")
+		x.Reckon("recycled share of what was drawn", fmt.Sprintf("%s ÷ %s × 100", num(f.RecycledML), num(f.DrawnML())), reports.Decimal(ppm, 4, 4)+" %")
 	}
-	x.rule("this program's rule", "A refill counts by its measured volume, otherwise by its meter; recycled water is never counted as mains.")
-	x.rule("Tanaka et al., Metrologia 38 (2001) 301", "Water counts as 1000 kg/m³, 1 g for 1 mL; from 0 to 30 °C it is 999.97 to 995.65.")
+	x.Follow("this program's rule", "A refill counts by its measured volume, otherwise by its meter; recycled water is never counted as mains.")
+	x.Follow("Tanaka et al., Metrologia 38 (2001) 301", "Water counts as 1000 kg/m³, 1 g for 1 mL; from 0 to 30 °C it is 999.97 to 995.65.")
 }
 
 func at[K comparable](sums map[K]*sum, k K) *sum {
@@ -223,25 +187,25 @@ func (x *exposition) draw(d *Draw) {
 	}
 	switch {
 	case d.ByMeter:
-		x.step("counts, by the meter", num(*d.MeterML), inL(d.VolumeML), e.Positions...)
+		x.Reckon("counts, by the meter", num(*d.MeterML), inL(d.VolumeML), e.Positions...)
 	case d.StatedML != nil:
-		x.step("counts, as entered", num(*d.StatedML), inL(d.VolumeML), e.Positions...)
+		x.Reckon("counts, as entered", num(*d.StatedML), inL(d.VolumeML), e.Positions...)
 	default:
-		x.step("counts as nothing, for its meter fell and no volume was entered", "0", inL(d.VolumeML), e.Positions...)
+		x.Reckon("counts as nothing, for its meter fell and no volume was entered", "0", inL(d.VolumeML), e.Positions...)
 	}
-	x.rule("this program's rule", "A refill counts by its measured volume, otherwise by its meter where that did not fall.")
+	x.Follow("this program's rule", "A refill counts by its measured volume, otherwise by its meter where that did not fall.")
 	if d.DifferenceML != nil {
 		own, stated := meterLimit(source, *d.MeterML), statedLimit(*body.Volume)
-		x.step("the meter less the entry", fmt.Sprintf("%s − %s", num(*d.MeterML), num(*d.StatedML)), inL(*d.DifferenceML), e.Positions...)
-		x.step("limit of the meter: what passed × its tolerance", fmt.Sprintf("%s × %d ÷ 1000", num(*d.MeterML), permille(source)), inL(own))
-		x.step("both explain, two standard uncertainties", fmt.Sprintf("2 × rss(%s, %s) ÷ sqrt(3)", num(own), num(stated)), inL(*d.AllowedML))
-		x.rule("JCGM 100 (GUM)", "A limit counts as a rectangular distribution, u = limit ÷ √3; independent ones add as squares; shown are two standard uncertainties; rss is the root of the sum of the squares.")
-		x.rule("OIML R 49, water meters of class 2, upper zone", "A meter whose tolerance the register does not say is within 2 %.")
+		x.Reckon("the meter less the entry", fmt.Sprintf("%s − %s", num(*d.MeterML), num(*d.StatedML)), inL(*d.DifferenceML), e.Positions...)
+		x.Reckon("limit of the meter: what passed × its tolerance", fmt.Sprintf("%s × %d ÷ 1000", num(*d.MeterML), permille(source)), inL(own))
+		x.Reckon("both explain, two standard uncertainties", fmt.Sprintf("2 × rss(%s, %s) ÷ sqrt(3)", num(own), num(stated)), inL(*d.AllowedML))
+		x.Follow("JCGM 100 (GUM)", "A limit counts as a rectangular distribution, u = limit ÷ √3; independent ones add as squares; shown are two standard uncertainties; rss is the root of the sum of the squares.")
+		x.Follow("OIML R 49, water meters of class 2, upper zone", "A meter whose tolerance the register does not say is within 2 %.")
 		if body.Volume.ToleranceML == 0 {
-			x.rule("this program's assumption", "A volume without a stated tolerance is within 3 %.")
+			x.Follow("this program's assumption", "A volume without a stated tolerance is within 3 %.")
 		}
 	}
-	x.use(events.WaterSourceRegister, string(d.Source), e.Occurred, fmt.Sprintf("%s, %s, meter %s good to %d ‰", source.Name, sourceUse(source.Use), cmp.Or(source.Meter, "none"), permille(source)))
+	x.Read(x.r.journal, events.WaterSourceRegister, string(d.Source), e.Occurred, fmt.Sprintf("%s, %s, meter %s good to %d ‰", source.Name, sourceUse(source.Use), cmp.Or(source.Meter, "none"), permille(source)))
 }
 
 // metered explains what passed the meter between a refill's readings.
@@ -256,7 +220,7 @@ func (x *exposition) metered(d *Draw, body events.WaterRefilled) {
 			cites = append(cites, c.Entry.Positions...)
 		}
 	}
-	x.step("passed the meter: second reading less the first, across a change of the meter", text, inL(*d.MeterML), cites...)
+	x.Reckon("passed the meter: second reading less the first, across a change of the meter", text, inL(*d.MeterML), cites...)
 }
 
 func permille(source events.WaterSource) int64 {
@@ -267,19 +231,19 @@ func (x *exposition) source(s *SourceDay) {
 	x.Says = fmt.Sprintf("%s, %s: %s were drawn by all trucks on record%s.", s.Source, s.Date, reports.Litres(s.DrawnML), against(s.CapML, s.Over(), "cap"))
 	x.limited("drawn by all trucks on record", s.parts, s.DrawnML, s.CapML, s.Cites)
 	if s.ListML != s.DrawnML {
-		x.step("of it by the refills that this report lists", num(s.ListML), inL(s.ListML))
+		x.Reckon("of it by the refills that this report lists", num(s.ListML), inL(s.ListML))
 	}
-	x.rule("the register's entry of "+string(s.Source)+" at the end of the day, permit "+cmp.Or(s.Permit, "none"),
+	x.Follow("the register's entry of "+string(s.Source)+" at the end of the day, permit "+cmp.Or(s.Permit, "none"),
 		"The cap binds what all drew in a whole day of the source's own time zone and is exceeded only above it; a day without a draw is an explicit zero.")
-	x.use(events.WaterSourceRegister, string(s.Source), s.binds, fmt.Sprintf("%s, %s, permit %s, daily cap %s", s.Name, sourceUse(s.Use), cmp.Or(s.Permit, "none"), orNone(s.CapML)))
+	x.Read(x.r.journal, events.WaterSourceRegister, string(s.Source), s.binds, fmt.Sprintf("%s, %s, permit %s, daily cap %s", s.Name, sourceUse(s.Use), cmp.Or(s.Permit, "none"), orNone(s.CapML)))
 }
 
 func (x *exposition) outfall(o *OutfallDay) {
 	x.Says = fmt.Sprintf("%s, %s: %s were decanted by all trucks on record%s.", cmp.Or(string(o.Outfall), "no outfall"), o.Date, reports.Litres(o.DecantedML), against(o.LimitML, o.Over(), "limit"))
 	x.limited("decanted by all trucks on record, as stated", o.parts, o.DecantedML, o.LimitML, o.Cites)
-	x.rule("the consent in the register's entry of "+cmp.Or(string(o.Outfall), "no outfall"),
+	x.Follow("the consent in the register's entry of "+cmp.Or(string(o.Outfall), "no outfall"),
 		"The limit binds what all decanted in a whole day of the outfall's own time zone and is exceeded only above it.")
-	x.use(events.OutfallRegister, string(o.Outfall), o.binds, fmt.Sprintf("%s, daily limit %s", o.Name, orNone(o.LimitML)))
+	x.Read(x.r.journal, events.OutfallRegister, string(o.Outfall), o.binds, fmt.Sprintf("%s, daily limit %s", o.Name, orNone(o.LimitML)))
 }
 
 func against(limitML int64, over bool, noun string) string {
@@ -306,9 +270,9 @@ func (x *exposition) limited(what string, parts []int64, totalML, limitML int64,
 		s.add(p)
 	}
 	x.Cites = append(x.Cites, cites...)
-	x.step(what, s.text(), inL(totalML), cites...)
+	x.Reckon(what, s.text(), inL(totalML), cites...)
 	if limitML > 0 {
-		x.step("less the limit; above zero it is exceeded", fmt.Sprintf("%s − %s", num(totalML), num(limitML)), inL(totalML-limitML))
+		x.Reckon("less the limit; above zero it is exceeded", fmt.Sprintf("%s − %s", num(totalML), num(limitML)), inL(totalML-limitML))
 	}
 }
 
@@ -319,10 +283,10 @@ func (x *exposition) week(w *TurbidityWeek) {
 		s.add(p)
 	}
 	x.Cites = append(x.Cites, w.Cites...)
-	x.step("sum of the readings", s.text(), reports.Decimal(w.SumMilli, 3, 3)+" NTU", w.Cites...)
-	x.step("mean of the week", fmt.Sprintf("%s ÷ %d", num(w.SumMilli), w.Readings), reports.Decimal(w.MeanMilliNTU(), 3, 3)+" NTU")
-	x.step("the sum less the limit times the readings; above zero it is exceeded", fmt.Sprintf("%s − %d × %d", num(w.SumMilli), w.LimitNTU, w.Readings),
+	x.Reckon("sum of the readings", s.text(), reports.Decimal(w.SumMilli, 3, 3)+" NTU", w.Cites...)
+	x.Reckon("mean of the week", fmt.Sprintf("%s ÷ %d", num(w.SumMilli), w.Readings), reports.Decimal(w.MeanMilliNTU(), 3, 3)+" NTU")
+	x.Reckon("the sum less the limit times the readings; above zero it is exceeded", fmt.Sprintf("%s − %d × %d", num(w.SumMilli), w.LimitNTU, w.Readings),
 		reports.Decimal(w.SumMilli-w.LimitNTU*1000*w.Readings, 3, 3)+" NTU")
-	x.rule("the consent in the register's entry of "+string(w.Outfall), "The limit is on the mean of all readings of a week, Monday to Sunday in the outfall's time zone, and is exceeded only above it. EPA's 2022 construction permit is written so; no limit is universal.")
-	x.use(events.OutfallRegister, string(w.Outfall), w.binds, fmt.Sprintf("%s, weekly mean of turbidity at most %d NTU", w.Name, w.LimitNTU))
+	x.Follow("the consent in the register's entry of "+string(w.Outfall), "The limit is on the mean of all readings of a week, Monday to Sunday in the outfall's time zone, and is exceeded only above it. EPA's 2022 construction permit is written so; no limit is universal.")
+	x.Read(x.r.journal, events.OutfallRegister, string(w.Outfall), w.binds, fmt.Sprintf("%s, weekly mean of turbidity at most %d NTU", w.Name, w.LimitNTU))
 }
