@@ -2,10 +2,7 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"net"
-	"net/http"
 	"os"
 	"os/exec"
 	"os/signal"
@@ -14,6 +11,7 @@ import (
 	"syscall"
 
 	"spoilbook/cmd/faults/internal/process"
+	"spoilbook/cmd/internal/engineserver"
 	"spoilbook/services/engine"
 )
 
@@ -60,23 +58,5 @@ const standName = "engine-stand"
 func stand(dir, address string) error {
 	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM)
 	defer stop()
-	library, err := engine.Fetch(ctx, engine.FetchOptions{CacheDir: os.Getenv("SPOILBOOK_ENGINE_CACHE")})
-	if err != nil {
-		return err
-	}
-	e, err := engine.Open(ctx, engine.Options{Dir: dir, Library: library})
-	if err != nil {
-		return err
-	}
-	l, err := net.Listen("tcp", address)
-	if err != nil {
-		return errors.Join(err, e.Close())
-	}
-	s := &http.Server{Handler: e.Handler(engine.HandlerOptions{})}
-	context.AfterFunc(ctx, func() { _ = s.Close() }) // Serve then returns
-	fmt.Printf("stand at %s\n", l.Addr())
-	if err := s.Serve(l); !errors.Is(err, http.ErrServerClosed) {
-		return errors.Join(err, e.Close())
-	}
-	return e.Close()
+	return engineserver.Run(ctx, dir, address)
 }

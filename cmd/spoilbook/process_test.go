@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"io"
 	"net"
-	"net/http"
 	"os"
 	"os/exec"
 	"os/signal"
@@ -23,6 +22,7 @@ import (
 	"github.com/nats-io/nats-server/v2/server"
 	"github.com/rogpeppe/go-internal/testscript"
 
+	"spoilbook/cmd/internal/engineserver"
 	"spoilbook/services/engine"
 )
 
@@ -43,7 +43,7 @@ func runStand() {
 	kind, dir, address := os.Args[1], os.Args[2], os.Args[3]
 	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM)
 	defer stop()
-	serve := map[string]func(context.Context, string, string) error{"broker": standBroker, "engine": standEngine}[kind]
+	serve := map[string]func(context.Context, string, string) error{"broker": standBroker, "engine": engineserver.Run}[kind]
 	if err := serve(ctx, dir, address); err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		os.Exit(1)
@@ -73,28 +73,6 @@ func standBroker(ctx context.Context, dir, address string) error {
 	s.Shutdown()
 	s.WaitForShutdown()
 	return nil
-}
-
-func standEngine(ctx context.Context, dir, address string) error {
-	library, err := engine.Fetch(ctx, engine.FetchOptions{CacheDir: os.Getenv("SPOILBOOK_ENGINE_CACHE")})
-	if err != nil {
-		return err
-	}
-	e, err := engine.Open(ctx, engine.Options{Dir: dir, Library: library})
-	if err != nil {
-		return err
-	}
-	l, err := net.Listen("tcp", address)
-	if err != nil {
-		return errors.Join(err, e.Close())
-	}
-	s := &http.Server{Handler: e.Handler(engine.HandlerOptions{})}
-	context.AfterFunc(ctx, func() { _ = s.Close() }) // Serve then returns
-	fmt.Printf("stand at %s\n", l.Addr())
-	if err := s.Serve(l); !errors.Is(err, http.ErrServerClosed) {
-		return errors.Join(err, e.Close())
-	}
-	return e.Close()
 }
 
 // engineCache is where the engine's library is kept, fetched at the first call.

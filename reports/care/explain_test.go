@@ -9,33 +9,8 @@ import (
 
 	"spoilbook/events"
 	"spoilbook/reports"
-	"spoilbook/reports/arithmetic"
+	"spoilbook/reports/explaintest"
 )
-
-// explained checks that every line is explained under a key of its own, with arithmetic
-// that is true and with all events that the line cites.
-func explained(t interface{ Fatalf(string, ...any) }, r *Report) {
-	for _, table := range r.Document().Tables {
-		seen := map[string]bool{}
-		for row := range table.Rows {
-			e, ok := r.Explain(table.Name, row.Key)
-			if !ok || seen[row.Key] || e.Key != row.Key || e.Table != table.Name || e.Says == "" || len(e.Rules) < 2 {
-				t.Fatalf("%s: line %q is not explained or not the only one", table.Name, row.Key)
-			}
-			seen[row.Key] = true
-			for _, s := range e.Steps {
-				if err := arithmetic.Check(s.Arithmetic, s.Result); err != nil {
-					t.Fatalf("%s of %s: %s: %v", table.Name, row.Key, s.What, err)
-				}
-			}
-			for _, p := range row.Cites {
-				if !slices.Contains(e.Cites, p) {
-					t.Fatalf("%s: line %q rests on %d, its explanation does not", table.Name, row.Key, p)
-				}
-			}
-		}
-	}
-}
 
 func TestEveryLineIsExplained(t *testing.T) {
 	rapid.Check(t, func(r *rapid.T) {
@@ -46,7 +21,7 @@ func TestEveryLineIsExplained(t *testing.T) {
 				l.recs = append(l.recs, rec)
 			}
 		}
-		explained(r, l.report(r, Options{AltitudeM: rapid.Int64Range(0, 3_000).Draw(r, "altitude")}))
+		explaintest.EveryLine(r, l.report(r, Options{AltitudeM: rapid.Int64Range(0, 3_000).Draw(r, "altitude")}))
 	})
 }
 
@@ -61,7 +36,7 @@ func steps(e reports.Explanation) string {
 // A flush that is due by 15:00 and done past midnight is late by ten hours.
 func TestExplainATask(t *testing.T) {
 	r := told(t, "06:30 start\n06:38 check\n08:00 load\n11:00 tip\n15:00 end\n1 01:00 vacuum-pump-flushed\n1 01:05 vacuum-pump-flushed").report(t, Options{})
-	explained(t, r)
+	explaintest.EveryLine(t, r)
 	e, ok := r.Explain("Care due", "2026-10-05/TM-01/vacuum-pump-flushed")
 	const want = `time there was: due by less due from, in min since 2026-10-05 00:00: 900 − 480 = 420 min
 done less due by; above zero it is late, in min since 2026-10-05 00:00: 1500 − 900 = 600 min`
@@ -92,7 +67,7 @@ func TestExplainReadings(t *testing.T) {
 	hot := gauges(24, 28)
 	hot.OilDegC = of(81)
 	r, _ := readings(t, Options{}, hot, events.CareRecorded{Task: events.VacuumPumpFlushed, DurationMS: 9_500})
-	explained(t, r)
+	explaintest.EveryLine(t, r)
 	e, _ := r.Explain("Care records", r.Records[0].key)
 	for _, want := range []string{": 28 − (24) = 4 kPa\n", ": 28 − (24) − 3 = 1 kPa\n", ": (28 − (24)) × 100 − 5 × (28) = 260\n", ": 81 − 80 = 1 °C\n", ": 28 − 104.365 = -76.365 kPa\n"} {
 		if !strings.Contains(steps(e), want) {
@@ -111,7 +86,7 @@ func TestExplainReadings(t *testing.T) {
 // An item found not in order is worked with and found in order the next morning.
 func TestExplainAFault(t *testing.T) {
 	r := told(t, "06:30 start\n06:38 fault\n08:00 load\n15:00 end\n1 06:38 check").report(t, Options{})
-	explained(t, r)
+	explaintest.EveryLine(t, r)
 	e, ok := r.Explain("Pre-start faults", r.Items[0].key())
 	if !ok || !strings.Contains(e.Says, `found "Lights " not in order (left one out).`) || !strings.Contains(steps(e), "470 − 398 = 72 min") || !strings.Contains(steps(e), "1838 − 398 = 1440 min") {
 		t.Errorf("it says %q; steps\n%s", e.Says, steps(e))

@@ -7,34 +7,9 @@ import (
 
 	"spoilbook/events"
 	"spoilbook/reports"
-	"spoilbook/reports/arithmetic"
+	"spoilbook/reports/explaintest"
 	"spoilbook/reports/stops"
 )
-
-// explained checks that every line is explained under a key of its own, with arithmetic
-// that is true and with all events that the line cites.
-func explained(t interface{ Fatalf(string, ...any) }, r *stops.Report) {
-	for _, table := range r.Document().Tables {
-		seen := map[string]bool{}
-		for row := range table.Rows {
-			e, ok := r.Explain(table.Name, row.Key)
-			if !ok || seen[row.Key] || e.Key != row.Key || e.Table != table.Name || e.Says == "" || len(e.Rules) < 2 {
-				t.Fatalf("%s: line %q is not explained or not the only one", table.Name, row.Key)
-			}
-			seen[row.Key] = true
-			for _, s := range e.Steps {
-				if err := arithmetic.Check(s.Arithmetic, s.Result); err != nil {
-					t.Fatalf("%s of %s: %s: %v", table.Name, row.Key, s.What, err)
-				}
-			}
-			for _, p := range row.Cites {
-				if !slices.Contains(e.Cites, p) {
-					t.Fatalf("%s: line %q rests on %d, its explanation does not", table.Name, row.Key, p)
-				}
-			}
-		}
-	}
-}
 
 func steps(e reports.Explanation) string {
 	list := []string{}
@@ -52,7 +27,7 @@ func TestExplainAStop(t *testing.T) {
 	recs = record(recs, "TM-01", 270, "J-1", events.PlantRestarted{})
 	recs = record(recs, "TM-01", 280, "J-1", inspected)
 	r := stops.Compute(journalOf(recs), request(t))
-	explained(t, r)
+	explaintest.EveryLine(t, r)
 	e, ok := r.Explain("Stops", "/truck/TM-01#TM-01-000002")
 	const want = `first press to the reset that counts, in min since 2026-10-05 00:00: 627 − 602 = 25 min
 reset to restart, in min since 2026-10-05 00:00: 630 − 627 = 3 min
@@ -86,7 +61,7 @@ func TestExplainAStopWithoutAnEnd(t *testing.T) {
 	recs = record(recs, "TM-01", 10, "J-1", events.EmergencyStopPressed{Station: events.StationCab})
 	recs = record(recs, "TM-01", 300, "", events.ShiftEnded{})
 	r := stops.Compute(journalOf(recs), request(t))
-	explained(t, r)
+	explaintest.EveryLine(t, r)
 	e, _ := r.Explain("Stops", "/truck/TM-01#TM-01-000002")
 	if !strings.Contains(e.Says, "nobody wrote down why; no restart is on record") || !strings.HasSuffix(e.Says, "Not on record: cause, reset, restart.") || len(e.Steps) != 0 {
 		t.Errorf("it says %q with %d steps", e.Says, len(e.Steps))

@@ -13,6 +13,7 @@ import (
 
 	"spoilbook/events"
 	"spoilbook/reports"
+	"spoilbook/reports/explaintest"
 	"spoilbook/reports/stops"
 	"spoilbook/reports/timesplit"
 )
@@ -249,7 +250,7 @@ func TestNothingIsLostAndSumsHold(t *testing.T) {
 		if !reflect.DeepEqual(kinds, listed) {
 			r.Fatalf("recorded %v, listed %v", kinds, listed)
 		}
-		explained(r, rep)
+		explaintest.EveryLine(r, rep)
 		sumsHold(r, rep.Document(), int64(len(rep.Stops)), int64(presses), down)
 		sameAsTimesplit(r, recs, q, rep)
 	})

@@ -1,7 +1,6 @@
 package access_test
 
 import (
-	"context"
 	"slices"
 	"strings"
 	"sync"
@@ -10,68 +9,21 @@ import (
 
 	"spoilbook/events"
 	"spoilbook/services/access"
+	"spoilbook/services/access/accesstest"
 	"spoilbook/services/ledger"
 )
 
 const password = "gravel over clay over rock"
 
-// memory is a Vault that ends with the test.
-type memory struct {
-	mu       sync.Mutex
-	records  map[string]access.Entry
-	revision uint64
-}
-
-func (m *memory) Get(_ context.Context, key string) (access.Entry, error) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	e, ok := m.records[key]
-	if !ok {
-		return e, access.ErrMissing
-	}
-	return e, nil
-}
-
-func (m *memory) Put(_ context.Context, key string, value []byte, revision uint64) (uint64, error) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	if m.records[key].Revision != revision {
-		return 0, access.ErrChanged
-	}
-	m.revision++
-	m.records[key] = access.Entry{Key: key, Value: slices.Clone(value), Revision: m.revision}
-	return m.revision, nil
-}
-
-func (m *memory) Delete(_ context.Context, key string) error {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	delete(m.records, key)
-	return nil
-}
-
-func (m *memory) List(_ context.Context, prefix string) ([]access.Entry, error) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	var list []access.Entry
-	for key, e := range m.records {
-		if strings.HasPrefix(key, prefix) {
-			list = append(list, e)
-		}
-	}
-	slices.SortFunc(list, func(x, y access.Entry) int { return strings.Compare(x.Key, y.Key) })
-	return list, nil
-}
-
 type rig struct {
 	*access.Book
-	vault *memory
+	vault *accesstest.Vault
 	now   time.Time
 }
 
 func newRig(t *testing.T) *rig {
 	t.Helper()
-	r := &rig{vault: &memory{records: map[string]access.Entry{}}, now: time.Date(2026, 10, 5, 6, 0, 0, 0, time.UTC)}
+	r := &rig{vault: accesstest.NewVault(), now: time.Date(2026, 10, 5, 6, 0, 0, 0, time.UTC)}
 	b, err := access.New(access.Config{Vault: r.vault, Now: func() time.Time { return r.now }, HashKiB: 64})
 	if err != nil {
 		t.Fatal(err)
@@ -369,7 +321,7 @@ func TestTokens(t *testing.T) {
 	if err != nil || who.Role != access.Truck || !who.Has("TM-01") || who.Has("TM-02") || who.Token != t1.ID {
 		t.Errorf("who: %+v, %v", who, err)
 	}
-	for _, e := range r.vault.records {
+	for _, e := range r.vault.All() {
 		if strings.Contains(e.Key+string(e.Value), text[4:]) {
 			t.Errorf("the secret is kept in %s", e.Key)
 		}

@@ -2,7 +2,6 @@ package web_test
 
 import (
 	"bufio"
-	"context"
 	"html"
 	"io"
 	"net/http"
@@ -10,9 +9,7 @@ import (
 	"net/http/httptest"
 	"net/url"
 	"regexp"
-	"slices"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -20,6 +17,7 @@ import (
 	"spoilbook/events/chain"
 	"spoilbook/events/wire"
 	"spoilbook/services/access"
+	"spoilbook/services/access/accesstest"
 	"spoilbook/services/demo"
 	"spoilbook/services/engine"
 	"spoilbook/services/ledger"
@@ -28,52 +26,6 @@ import (
 )
 
 const password = "gravel over clay over rock"
-
-// shelf is a Vault that ends with the test; the broker's own is tried with package broker.
-type shelf struct {
-	mu      sync.Mutex
-	records map[string]access.Entry
-	last    uint64
-}
-
-func (v *shelf) Get(_ context.Context, key string) (access.Entry, error) {
-	v.mu.Lock()
-	defer v.mu.Unlock()
-	if e, ok := v.records[key]; ok {
-		return e, nil
-	}
-	return access.Entry{}, access.ErrMissing
-}
-
-func (v *shelf) Put(_ context.Context, key string, value []byte, revision uint64) (uint64, error) {
-	v.mu.Lock()
-	defer v.mu.Unlock()
-	if v.records[key].Revision != revision {
-		return 0, access.ErrChanged
-	}
-	v.last++
-	v.records[key] = access.Entry{Key: key, Value: slices.Clone(value), Revision: v.last}
-	return v.last, nil
-}
-
-func (v *shelf) Delete(_ context.Context, key string) error {
-	v.mu.Lock()
-	defer v.mu.Unlock()
-	delete(v.records, key)
-	return nil
-}
-
-func (v *shelf) List(_ context.Context, prefix string) ([]access.Entry, error) {
-	v.mu.Lock()
-	defer v.mu.Unlock()
-	var list []access.Entry
-	for key, e := range v.records {
-		if strings.HasPrefix(key, prefix) {
-			list = append(list, e)
-		}
-	}
-	return list, nil
-}
 
 // rig is the pages over a real store that holds the demo's month, mounted as the API mounts them.
 type rig struct {
@@ -104,7 +56,7 @@ func newRig(t *testing.T, signIn bool) *rig {
 	r.record(list)
 	config := web.Config{Ledger: ledger.New(ledger.Config{Store: r.store}), Zone: demo.ZoneName, Formats: []string{"xlsx", "csv"}, Version: "test"}
 	if signIn {
-		r.book, err = access.New(access.Config{Vault: &shelf{records: map[string]access.Entry{}}, HashKiB: 64})
+		r.book, err = access.New(access.Config{Vault: accesstest.NewVault(), HashKiB: 64})
 		r.must(err)
 		config.Access = r.book
 	}
