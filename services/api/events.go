@@ -155,7 +155,7 @@ func (s *service) handOver(ctx context.Context, in *submitInput) ([]ledger.Ticke
 	if err != nil {
 		return nil, err
 	}
-	if err := mayEnter(identityOf(ctx), msgs); err != nil {
+	if err := s.mayEnter(ctx, msgs); err != nil {
 		return nil, err
 	}
 	return s.pace.submit(ctx, msgs)

@@ -87,7 +87,12 @@ func (s *service) permitRoute(op access.Operation, next gin.HandlerFunc) gin.Han
 
 // mayEnter asks for each event of a submission whether who asks can vouch for it. A message that can not be read says nothing that could be
 // vouched for: it goes to the quarantine whole, whoever of those who enter events sends it.
-func mayEnter(who access.Identity, msgs []ledger.Message) error {
+// Where nobody signs in everybody may enter anything, and no event is decoded to ask.
+func (s *service) mayEnter(ctx context.Context, msgs []ledger.Message) error {
+	if s.Access == nil {
+		return nil
+	}
+	who := identityOf(ctx)
 	for i := range msgs {
 		e, err := wire.Decode(msgs[i].Body)
 		if err != nil {
