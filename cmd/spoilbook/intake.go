@@ -148,7 +148,9 @@ func (s *site) keepIntake(ctx context.Context, r *intakeRun) error {
 			case <-time.After(pause):
 			}
 			pause = min(pause*2, 10*time.Second)
-			r, err = s.beginIntake(ctx)
+			if r, err = s.beginIntake(ctx); r == nil && ctx.Err() != nil && ledger.CodeOf(err) != ledger.Damaged {
+				return nil // it was told to stop while it began
+			}
 		}
 		pause = 100 * time.Millisecond
 	}

@@ -16,6 +16,9 @@ import (
 // appendTries bounds how often one block is tried before the caller hears of it.
 const appendTries = 4
 
+// insertTries bounds how many tokens are tried at one place.
+const insertTries = 4
+
 // Append stores a block: first what was quarantined, then the records, then the
 // line that says the block is complete. A crash in between leaves records without
 // that line; the intake gets the messages again and finds them recorded.
@@ -96,25 +99,49 @@ func (s *Store) appendRecords(ctx context.Context, rs []ledger.Record) error {
 		return nil
 	}
 	first, last := rs[0].Position, rs[len(rs)-1].Position
-	stored, err := s.stored(ctx, first, last)
+	return s.insertFenced(ctx, fenced{
+		table: "events", place: fmt.Sprintf("e-%d", first), columns: func() []column { return recordColumns(rs) }, want: fingerprint(rs),
+		what:   fmt.Sprintf("positions %d to %d", first, last),
+		stored: func(ctx context.Context) (print, error) { return s.stored(ctx, first, last) },
+	})
+}
+
+// fenced is an insert at a place where only one writer's rows may come to lie.
+type fenced struct {
+	table, place string
+	what         string // for people: which rows these are
+	columns      func() []column
+	want         print
+	stored       func(context.Context) (print, error) // what lies at the place
+}
+
+// insertFenced stores rows at a place, or finds that they lie there already. The deduplication token is the place and
+// says nothing of the content on purpose: of two writers at one place, such as an intake that was halted between its
+// look and its insert and the one that took over meanwhile, the store takes the first and drops the other, which finds
+// so when it reads back. A store that died between noting a token and keeping its rows drops a retry just as well; then
+// nothing lies at the place, and the next token is used.
+func (s *Store) insertFenced(ctx context.Context, f fenced) error {
+	stored, err := f.stored(ctx)
 	if err != nil {
 		return err
 	}
-	want := fingerprint(rs)
-	if stored == want {
-		return nil
+	token := f.place
+	for try := 0; stored.rows == 0; try++ {
+		if try == insertTries {
+			return fmt.Errorf("%s: nothing is stored after %d inserts that the store acknowledged", f.what, try)
+		}
+		if try > 0 {
+			token = fmt.Sprintf("%s-again-%d", f.place, try)
+		}
+		if err := s.insert(ctx, f.table, token, f.columns()); err != nil {
+			return err
+		}
+		if stored, err = f.stored(ctx); err != nil {
+			return err
+		}
 	}
-	if stored.rows != 0 {
-		return damaged("positions %d to %d already hold %d other events", first, last, stored.rows)
-	}
-	if err := s.insert(ctx, "events", fence("e", first), recordColumns(rs)); err != nil {
-		return err
-	}
-	if stored, err = s.stored(ctx, first, last); err != nil {
-		return err
-	}
-	if stored != want {
-		return fmt.Errorf("positions %d to %d: %d rows are stored after inserting %d, or with other content", first, last, stored.rows, want.rows)
+	if stored != f.want {
+		return damaged("%s: %d other rows lie there already, of another writer", f.what, stored.rows)
 	}
 	return nil
 }
@@ -180,30 +207,15 @@ func (s *Store) appendQuarantined(ctx context.Context, b *ledger.Block) error {
 	if len(qs) == 0 {
 		return nil
 	}
-	stored, err := s.storedEntries(ctx, qs)
-	if err != nil {
-		return err
-	}
 	want := print{rows: uint64(len(qs))}
 	for i := range qs {
 		want.xor ^= binary.LittleEndian.Uint64(qs[i].Hash[:8]) + qs[i].Entry
 	}
-	if stored == want {
-		return nil
-	}
-	if stored.rows != 0 {
-		return damaged("quarantine entries from %d on already hold %d others", qs[0].Entry, stored.rows)
-	}
-	if err := s.insert(ctx, "quarantine", fence("q", qs[0].Entry), quarantineColumns(qs)); err != nil {
-		return err
-	}
-	if stored, err = s.storedEntries(ctx, qs); err != nil {
-		return err
-	}
-	if stored != want {
-		return fmt.Errorf("quarantine entries from %d on: %d rows are stored after inserting %d, or with other content", qs[0].Entry, stored.rows, want.rows)
-	}
-	return nil
+	return s.insertFenced(ctx, fenced{
+		table: "quarantine", place: fmt.Sprintf("q-%d", qs[0].Entry), columns: func() []column { return quarantineColumns(qs) }, want: want,
+		what:   fmt.Sprintf("quarantine entries %d to %d", qs[0].Entry, qs[len(qs)-1].Entry),
+		stored: func(ctx context.Context) (print, error) { return s.storedEntries(ctx, qs) },
+	})
 }
 
 func (s *Store) storedEntries(ctx context.Context, qs []ledger.Quarantined) (print, error) {
@@ -232,29 +244,32 @@ func quarantineColumns(qs []ledger.Quarantined) []column {
 
 func (s *Store) appendBlock(ctx context.Context, b *ledger.Block) error {
 	one := func(v uint64) []uint64 { return []uint64{v} }
-	err := s.insert(ctx, "blocks", fence("b-"+b.Stream, b.FirstSeq), []column{
-		col("stream", "LowCardinality(String)", []string{b.Stream}),
-		col("first_seq", "UInt64", one(b.FirstSeq)), col("last_seq", "UInt64", one(b.LastSeq)),
-		col("position", "UInt64", one(b.Position)), col("recorded", "UInt64", one(uint64(len(b.Records)))),
-		col("duplicates", "UInt64", one(b.Duplicates)), col("quarantined", "UInt64", one(uint64(len(b.Quarantined)))),
-		col("root", "FixedString(32)", []string{string(b.Root[:])}), col("frontier", "String", []string{string(b.Frontier)}),
-		col("at", "DateTime64(3, 'UTC')", []time.Time{b.At.UTC()}),
+	return s.insertFenced(ctx, fenced{
+		table: "blocks", place: fmt.Sprintf("b-%s-%d", b.Stream, b.FirstSeq), want: print{rows: 1, xor: 1},
+		what: fmt.Sprintf("the line of the block of messages %d to %d of stream %s", b.FirstSeq, b.LastSeq, b.Stream),
+		columns: func() []column {
+			return []column{
+				col("stream", "LowCardinality(String)", []string{b.Stream}),
+				col("first_seq", "UInt64", one(b.FirstSeq)), col("last_seq", "UInt64", one(b.LastSeq)),
+				col("position", "UInt64", one(b.Position)), col("recorded", "UInt64", one(uint64(len(b.Records)))),
+				col("duplicates", "UInt64", one(b.Duplicates)), col("quarantined", "UInt64", one(uint64(len(b.Quarantined)))),
+				col("root", "FixedString(32)", []string{string(b.Root[:])}), col("frontier", "String", []string{string(b.Frontier)}),
+				col("at", "DateTime64(3, 'UTC')", []time.Time{b.At.UTC()}),
+			}
+		},
+		stored: func(ctx context.Context) (print, error) { return s.storedLine(ctx, b) },
 	})
+}
+
+// storedLine counts the lines at a block's place, and of these the ones that say the same.
+func (s *Store) storedLine(ctx context.Context, b *ledger.Block) (print, error) {
+	var p print
+	err := s.conn.QueryRow(ctx, "SELECT count(), countIf(last_seq = ? AND position = ? AND hex(root) = ?) FROM blocks WHERE stream = ? AND first_seq = ?",
+		b.LastSeq, b.Position, fmt.Sprintf("%X", b.Root), b.Stream, b.FirstSeq).Scan(&p.rows, &p.xor)
 	if err != nil {
-		return err
+		return p, fmt.Errorf("read the block's own line: %w", err)
 	}
-	var lines, same uint64
-	err = s.conn.QueryRow(ctx, "SELECT count(), countIf(last_seq = ? AND position = ? AND hex(root) = ?) FROM blocks WHERE stream = ? AND first_seq = ?",
-		b.LastSeq, b.Position, fmt.Sprintf("%X", b.Root), b.Stream, b.FirstSeq).Scan(&lines, &same)
-	switch {
-	case err != nil:
-		return fmt.Errorf("read the block's own line: %w", err)
-	case same == 0 && lines > 0:
-		return damaged("stream messages from %d on are another block's, of another intake", b.FirstSeq)
-	case same == 0:
-		return fmt.Errorf("the block's own line was not stored: stream %s, messages from %d", b.Stream, b.FirstSeq)
-	}
-	return nil
+	return p, nil
 }
 
 // Settle notes how a quarantined message was dealt with.

@@ -136,6 +136,42 @@ func TestALateInsertIsDropped(t *testing.T) {
 	}
 }
 
+// A store that died between noting an insert's token and keeping its rows drops every retry under that token. The block is stored all the
+// same, again and again, and a late insert under the first token still is not.
+func TestABlockIsStoredThoughItsTokenIsRememberedWithoutIt(t *testing.T) {
+	s := open(t)
+	b := block(1, 10)
+	b.Quarantined = []ledger.Quarantined{{Entry: 1, Received: b.At, Stream: b.Stream, StreamSeq: 11, Code: "x", Body: []byte("?"), Hash: chain.LeafHash([]byte("?"))}}
+	for round := range 3 {
+		if err := s.Append(t.Context(), b); err != nil {
+			t.Fatalf("round %d: %v", round, err)
+		}
+		head, err := s.Head(t.Context())
+		if err != nil || head.Position != 10 {
+			t.Fatalf("round %d: head %+v, %v", round, head, err)
+		}
+		for _, table := range []string{"events", "quarantine", "blocks"} {
+			if err := s.Forget(t.Context(), table); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if head, err = s.Head(t.Context()); err != nil || head.Position != 0 {
+			t.Fatalf("round %d: nothing was forgotten: head %+v, %v", round, head, err)
+		}
+	}
+	if err := s.Append(t.Context(), b); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.InsertUnlooked(t.Context(), block(1, 3).Records); err != nil {
+		t.Fatal(err)
+	}
+	rows := 0
+	err := s.Read(t.Context(), ledger.Selection{UpTo: 100}, func(*ledger.Record) error { rows++; return nil })
+	if err != nil || rows != 10 {
+		t.Errorf("%d rows after a late insert, want 10, %v", rows, err)
+	}
+}
+
 func TestAppendRefusesOtherContent(t *testing.T) {
 	s := open(t)
 	b := block(1, 10)
