@@ -188,8 +188,11 @@ func readAll(ctx context.Context, s *site) (*contents.Contents, error) {
 			}
 			c, err = contents.Read(ctx, s.address)
 			code := ledger.CodeOf(err)
-			if err == nil || code == ledger.Damaged || code == ledger.Internal && time.Since(begun) > recovery || ctx.Err() != nil {
-				return err
+			if err == nil {
+				return nil
+			}
+			if code == ledger.Damaged || code == ledger.Internal && time.Since(begun) > recovery || ctx.Err() != nil {
+				return fmt.Errorf("read the ledger (%s): %w\n%s printed last:\n%s", code, err, hub, s.part(hub).lastLines(20))
 			}
 			select {
 			case <-time.After(pause):

@@ -304,6 +304,16 @@ func (p *part) setUp() {
 	}
 }
 
+// lastLines returns the end of what the process that is up has printed.
+func (p *part) lastLines(n int) string {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.now == nil {
+		return "(not up)"
+	}
+	return p.now.LastLines(n)
+}
+
 // end notes that the process has ended and returns how long it rests.
 func (p *part) end() (rest time.Duration) {
 	p.mu.Lock()
