@@ -3,9 +3,10 @@ module spoilbook
 go 1.26.0
 
 require (
-	github.com/alexedwards/argon2id v1.0.0
 	github.com/ClickHouse/ch-go v0.74.0
 	github.com/ClickHouse/clickhouse-go/v2 v2.50.0
+	github.com/alexedwards/argon2id v1.0.0
+	github.com/anishathalye/porcupine v1.3.1
 	github.com/danielgtaylor/huma/v2 v2.37.2
 	github.com/ebitengine/purego v0.11.3
 	github.com/gin-gonic/gin v1.12.0
@@ -32,12 +33,12 @@ require (
 	github.com/xuri/excelize/v2 v2.11.1
 	golang.org/x/sys v0.49.0
 	golang.org/x/term v0.47.0
+	golang.org/x/text v0.43.0
 	pgregory.net/rapid v1.3.0
 )
 
 require (
 	github.com/andybalholm/brotli v1.2.6 // indirect
-	github.com/anishathalye/porcupine v1.3.1 // indirect
 	github.com/antithesishq/antithesis-sdk-go v0.8.0-default-no-op // indirect
 	github.com/bahlo/generic-list-go v0.2.0 // indirect
 	github.com/basgys/goxml2json v1.1.1-0.20231018121955-e66ee54ceaad // indirect
@@ -99,7 +100,6 @@ require (
 	golang.org/x/crypto v0.58.0 // indirect
 	golang.org/x/net v0.62.0 // indirect
 	golang.org/x/sync v0.24.0 // indirect
-	golang.org/x/text v0.43.0 // indirect
 	golang.org/x/time v0.16.0 // indirect
 	golang.org/x/tools v0.52.0 // indirect
 	google.golang.org/protobuf v1.36.12 // indirect

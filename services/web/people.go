@@ -26,6 +26,13 @@ type peoplePage struct {
 	Do     string
 }
 
+func (s *site) peopleRoutes(mux *http.ServeMux) {
+	mux.HandleFunc("GET /people", s.people)
+	mux.HandleFunc("POST /people/user", s.changeUser)
+	mux.HandleFunc("POST /people/token", s.makeToken)
+	mux.HandleFunc("POST /people/revoke", s.revokeToken)
+}
+
 func (s *site) people(w http.ResponseWriter, r *http.Request) {
 	if s.allowed(w, r, access.ListUsers, access.Object{}) {
 		s.showPeople(w, r, http.StatusOK, peoplePage{})

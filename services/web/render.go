@@ -17,12 +17,15 @@ import (
 
 // frame is what every page has around what is its own.
 type frame struct {
-	Title   string
-	Who     access.Identity
-	SignIn  bool // whether one can sign in and out here
-	Menu    []menuItem
-	Version string
-	Body    any
+	Title    string
+	Language string
+	Look     string
+	Who      access.Identity
+	SignIn   bool // whether one can sign in and out here
+	Menu     []menuItem
+	Version  string
+	Here     string // the page's own address, for a way back
+	Body     any
 }
 
 type menuItem struct {
@@ -30,8 +33,8 @@ type menuItem struct {
 	Here       bool
 }
 
-// parse reads the pages, each with the frame around it.
-func parse() (map[string]*template.Template, error) {
+// parse reads the pages, each with the frame around it, for somebody's manners.
+func parse(m manners) (map[string]*template.Template, error) {
 	names, err := fs.Glob(files, "page/*.html")
 	if err != nil {
 		return nil, err
@@ -42,7 +45,7 @@ func parse() (map[string]*template.Template, error) {
 		if base == "frame" || base == "parts" {
 			continue
 		}
-		t, err := template.New("frame.html").Funcs(functions()).ParseFS(files, "page/frame.html", "page/parts.html", name)
+		t, err := template.New("frame.html").Funcs(m.functions()).ParseFS(files, "page/frame.html", "page/parts.html", name)
 		if err != nil {
 			return nil, err
 		}
@@ -51,31 +54,67 @@ func parse() (map[string]*template.Template, error) {
 	return pages, nil
 }
 
-func functions() template.FuncMap {
+// pagesFor returns the pages for somebody's manners, of which there are few ways; they are read once each.
+func (s *site) pagesFor(m manners) (map[string]*template.Template, error) {
+	if pages, ok := s.pages.Load(m); ok {
+		return pages.(map[string]*template.Template), nil
+	}
+	pages, err := parse(m)
+	if err == nil {
+		s.pages.Store(m, pages)
+	}
+	return pages, err
+}
+
+// functions are what templates can do with values. What people read is said with t, quantities are written with spoil, water and mass.
+func (m manners) functions() template.FuncMap {
 	return template.FuncMap{
-		"m3":      func(ml int64) string { return reports.CubicMetres(ml) },
-		"litres":  func(ml int64) string { return reports.Litres(ml) },
-		"percent": func(permille int64) string { return fmt.Sprintf("%d %%", (permille+5)/10) },
-		"clock":   func(t events.Time, zone *time.Location) string { return t.Std().In(zone).Format("15:04") },
-		"moment":  func(t events.Time, zone *time.Location) string { return t.Std().In(zone).Format("2 Jan 2006, 15:04") },
-		"iso":     func(t events.Time) string { return t.Std().UTC().Format(time.RFC3339) },
-		"words":   func(v any) string { return strings.ReplaceAll(fmt.Sprint(v), "-", " ") },
-		"join":    strings.Join,
+		"t":        m.Tongue.Say,
+		"spoil":    func(ml int64) string { return m.Tongue.Number(reports.ShownIn(m.Measures.Spoil, ml)) },
+		"water":    func(ml int64) string { return m.Tongue.Number(reports.ShownIn(m.Measures.Water, ml)) },
+		"mass":     func(g int64) string { return m.Tongue.Number(reports.ShownIn(m.Measures.Mass, g)) },
+		"number":   m.Tongue.Number,
+		"percent":  func(permille int64) string { return fmt.Sprintf("%d %%", (permille+5)/10) },
+		"clock":    func(t events.Time, zone *time.Location) string { return t.Std().In(zone).Format("15:04") },
+		"moment":   func(t events.Time, zone *time.Location) string { return m.moment(t.Std().In(zone)) },
+		"duration": reports.Clock,
+		"iso":      func(t events.Time) string { return t.Std().UTC().Format(time.RFC3339) },
+		"words":    func(v any) string { return m.Tongue.Say(strings.ReplaceAll(fmt.Sprint(v), "-", " ")) },
+		"join":     strings.Join,
+	}
+}
+
+// moment writes a day and a time as the language does.
+func (m manners) moment(t time.Time) string {
+	if m.Tongue.Code() == "de" {
+		return t.Format("2.1.2006, 15:04")
+	}
+	return t.Format("2 Jan 2006, 15:04")
+}
+
+// entry is a page of the menu: whoever may do its operation sees it.
+type entry struct {
+	path, name string
+	op         access.Operation
+}
+
+func entries() []entry {
+	return []entry{
+		{"/yard", "Yard", access.YardNow},
+		{"/reports", "Reports", access.RunReport},
+		{"/people", "People", access.ListUsers},
 	}
 }
 
 // menu lists the pages that somebody may see.
-func (s *site) menu(who access.Identity, here string) []menuItem {
+func (s *site) menu(who access.Identity, m manners, here string) []menuItem {
 	var list []menuItem
-	for _, m := range []struct {
-		path, name string
-		op         access.Operation
-	}{{"/yard", "Yard", access.YardNow}, {"/reports", "Reports", access.RunReport}, {"/people", "People", access.ListUsers}} {
-		if m.op == access.ListUsers && s.Access == nil {
+	for _, e := range entries() {
+		if e.op == access.ListUsers && s.Access == nil {
 			continue
 		}
-		if who.May(m.op, anyTruck(who)) == nil {
-			list = append(list, menuItem{Path: m.path, Name: m.name, Here: strings.HasPrefix(here, m.path)})
+		if who.May(e.op, anyTruck(who)) == nil {
+			list = append(list, menuItem{Path: e.path, Name: m.Tongue.Say(e.name), Here: here == e.path || strings.HasPrefix(here, e.path+"/")})
 		}
 	}
 	return list
@@ -89,17 +128,24 @@ func anyTruck(who access.Identity) access.Object {
 	return access.Object{}
 }
 
-// show answers with a page. It is made whole before anything is sent, so that a page is never cut off in the middle.
+// show answers with a page; its title is said in the reader's language. It is made whole before anything is sent, so that a page is never cut
+// off in the middle.
 func (s *site) show(w http.ResponseWriter, r *http.Request, status int, page, title string, body any) {
-	who := access.From(r.Context())
-	f := frame{Title: title, Who: who, SignIn: s.Access != nil, Menu: s.menu(who, r.URL.Path), Version: s.Version, Body: body}
+	who, m := access.From(r.Context()), mannersOf(r)
+	f := frame{Title: m.Tongue.Say(title), Language: m.Tongue.Code(), Look: m.Look, Who: who, SignIn: s.Access != nil, Menu: s.menu(who, m, r.URL.Path),
+		Version: s.Version, Here: r.URL.RequestURI(), Body: body}
 	var b bytes.Buffer
-	if err := s.pages[page].Execute(&b, f); err != nil {
+	pages, err := s.pagesFor(m)
+	if err == nil {
+		err = pages[page].Execute(&b, f)
+	}
+	if err != nil {
 		s.Logger.Error("web", "page", page, "error", err)
 		http.Error(w, "The page could not be made. Try again; if it happens again, tell who runs this service.", http.StatusInternalServerError)
 		return
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Vary", "Cookie, Accept-Language")
 	w.WriteHeader(status)
 	_, _ = w.Write(b.Bytes()) // a browser that has gone away is told nothing
 }

@@ -24,6 +24,12 @@ type asked struct {
 	Position                                 uint64
 }
 
+func (s *site) reportRoutes(mux *http.ServeMux) {
+	mux.HandleFunc("GET /reports", s.chooseReport)
+	mux.HandleFunc("GET /reports/{name}", s.report)
+	mux.HandleFunc("GET /reports/{name}/line", s.line)
+}
+
 func (s *site) askedOf(r *http.Request) (asked, error) {
 	q := r.URL.Query()
 	a := asked{Name: r.PathValue("name"), From: q.Get("from"), To: q.Get("to"), Zone: q.Get("tz"), Truck: q.Get("truck"), Job: q.Get("job"), Client: q.Get("client")}

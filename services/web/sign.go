@@ -20,9 +20,7 @@ func (s *site) filled(w http.ResponseWriter, r *http.Request) (form, bool) {
 		http.Redirect(w, r, "/", http.StatusSeeOther)
 		return form{}, false
 	}
-	r.Body = http.MaxBytesReader(w, r.Body, 16<<10)
-	if err := r.ParseForm(); err != nil {
-		s.fail(w, r, ledger.Wrap(ledger.BadRequest, err, "the form can not be read"))
+	if !s.formRead(w, r) {
 		return form{}, false
 	}
 	text := func(name string) string { return strings.TrimSpace(r.PostFormValue(name)) }
@@ -35,6 +33,27 @@ func localPath(to string) string {
 		return "/"
 	}
 	return to
+}
+
+func (s *site) signRoutes(mux *http.ServeMux) {
+	mux.HandleFunc("GET /sign-in", s.signInPage)
+	mux.HandleFunc("POST /sign-in", s.signIn)
+	mux.HandleFunc("POST /sign-out", s.signOut)
+	mux.HandleFunc("GET /begin", s.beginPage)
+	mux.HandleFunc("POST /begin", s.begin)
+}
+
+// maxForm bounds what a form of a few fields may send.
+const maxForm = 64 << 10
+
+// formRead reads the fields of a form, and answers where they can not be read.
+func (s *site) formRead(w http.ResponseWriter, r *http.Request) bool {
+	r.Body = http.MaxBytesReader(w, r.Body, maxForm)
+	if err := r.ParseForm(); err != nil {
+		s.fail(w, r, ledger.Wrap(ledger.BadRequest, err, "the form can not be read"))
+		return false
+	}
+	return true
 }
 
 func (s *site) signInPage(w http.ResponseWriter, r *http.Request) {
@@ -67,7 +86,7 @@ func (s *site) again(w http.ResponseWriter, r *http.Request, page, title string,
 		s.fail(w, r, err)
 		return
 	}
-	f.Wrong, f.Do = err.Error(), outcome.Do
+	f.Wrong, f.Do = err.Error(), mannersOf(r).Tongue.Say(outcome.Do)
 	s.show(w, r, outcome.Status, page, title, f)
 }
 

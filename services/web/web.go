@@ -20,8 +20,10 @@ import (
 	"io/fs"
 	"log/slog"
 	"net/http"
+	"sync"
 	"time"
 
+	"spoilbook/reports"
 	"spoilbook/services/access"
 	"spoilbook/services/ledger"
 )
@@ -43,7 +45,7 @@ type Config struct {
 type site struct {
 	Config
 	zone  *time.Location
-	pages map[string]*template.Template
+	pages sync.Map // of pages by manners
 	watch *watch
 }
 
@@ -63,7 +65,7 @@ func New(c Config) (http.Handler, error) {
 		return nil, ledger.Wrap(ledger.BadRequest, err, "time zone of the pages")
 	}
 	s := &site{Config: c, zone: zone, watch: newWatch(c.Ledger)}
-	if s.pages, err = parse(); err != nil {
+	if _, err = s.pagesFor(manners{Measures: reports.Metric()}); err != nil {
 		return nil, ledger.Wrap(ledger.Internal, err, "pages")
 	}
 	static, err := fs.Sub(files, "static")
@@ -73,20 +75,9 @@ func New(c Config) (http.Handler, error) {
 	mux := http.NewServeMux()
 	mux.Handle("GET /static/", http.StripPrefix("/static/", cached(http.FileServerFS(static))))
 	mux.HandleFunc("GET /{$}", s.home)
-	mux.HandleFunc("GET /sign-in", s.signInPage)
-	mux.HandleFunc("POST /sign-in", s.signIn)
-	mux.HandleFunc("POST /sign-out", s.signOut)
-	mux.HandleFunc("GET /begin", s.beginPage)
-	mux.HandleFunc("POST /begin", s.begin)
-	mux.HandleFunc("GET /yard", s.yard)
-	mux.HandleFunc("GET /yard/live", s.live)
-	mux.HandleFunc("GET /reports", s.chooseReport)
-	mux.HandleFunc("GET /reports/{name}", s.report)
-	mux.HandleFunc("GET /reports/{name}/line", s.line)
-	mux.HandleFunc("GET /people", s.people)
-	mux.HandleFunc("POST /people/user", s.changeUser)
-	mux.HandleFunc("POST /people/token", s.makeToken)
-	mux.HandleFunc("POST /people/revoke", s.revokeToken)
+	for _, add := range []func(*http.ServeMux){s.signRoutes, s.displayRoutes, s.yardRoutes, s.reportRoutes, s.peopleRoutes} {
+		add(mux)
+	}
 	mux.HandleFunc("/", s.nowhere)
 	return guarded(mux), nil
 }
@@ -150,11 +141,11 @@ func (s *site) fail(w http.ResponseWriter, r *http.Request, err error) {
 	what := err.Error()
 	if outcome.Status >= 500 {
 		s.Logger.Error("web", "path", r.URL.Path, "error", err)
-		what = "The page could not be made."
+		what = mannersOf(r).Tongue.Say("The page could not be made.")
 		var coded *ledger.Error
 		if errors.As(err, &coded) {
 			what = coded.What
 		}
 	}
-	s.show(w, r, outcome.Status, "trouble", "That did not work", map[string]any{"What": what, "Do": outcome.Do, "Code": code})
+	s.show(w, r, outcome.Status, "trouble", "That did not work", map[string]any{"What": what, "Do": mannersOf(r).Tongue.Say(outcome.Do), "Code": code})
 }

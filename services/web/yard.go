@@ -32,6 +32,11 @@ type truckCard struct {
 
 const vesselWidth = 240 // units of the picture
 
+func (s *site) yardRoutes(mux *http.ServeMux) {
+	mux.HandleFunc("GET /yard", s.yard)
+	mux.HandleFunc("GET /yard/live", s.live)
+}
+
 func (s *site) yard(w http.ResponseWriter, r *http.Request) {
 	who := access.From(r.Context())
 	truck := events.TruckID(r.URL.Query().Get("truck"))

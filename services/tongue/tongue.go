@@ -1,0 +1,125 @@
+// Package tongue says things in the language of who reads them. What is said is written in the code in plain English, which is also the key
+// under which its translation stands in a file of this package:
+//
+//	tongue.Of("de").Say("%d more are in the workbook.", 3) // "3 weitere stehen in der Arbeitsmappe."
+//
+// A text that has no translation is said in English. Numbers among the arguments are written as the language writes them. Texts are of people's
+// screens and papers only: codes, keys of columns, events and messages between programs stay as they are.
+package tongue
+
+import (
+	"embed"
+	"fmt"
+	"io/fs"
+	"maps"
+	"slices"
+	"strings"
+	"sync"
+
+	"github.com/goccy/go-yaml"
+	"golang.org/x/text/language"
+	"golang.org/x/text/message"
+)
+
+//go:embed de
+var files embed.FS
+
+// Tongue is a language. The zero value is English.
+type Tongue struct{ code string }
+
+// English is the language the texts are written in.
+const English = "en"
+
+// Language is one that can be chosen, with its own name for itself.
+type Language struct{ Code, Name string }
+
+// Languages lists the languages that can be chosen.
+func Languages() []Language { return []Language{{English, "English"}, {"de", "Deutsch"}} }
+
+// Of returns the first of the languages asked for that is spoken here, codes of BCP 47 or whole Accept-Language headers; English otherwise.
+func Of(wanted ...string) Tongue {
+	tags := make([]language.Tag, 0, len(Languages()))
+	for _, l := range Languages() {
+		tags = append(tags, language.Make(l.Code))
+	}
+	_, k := language.MatchStrings(language.NewMatcher(tags), wanted...)
+	return Tongue{Languages()[k].Code}
+}
+
+// Code returns the language's code: "en", "de".
+func (t Tongue) Code() string {
+	if t.code == "" {
+		return English
+	}
+	return t.code
+}
+
+// Say returns a text in this language, filled in as fmt.Sprintf does where there are arguments.
+func (t Tongue) Say(key string, args ...any) string {
+	text, ok := translations()[t.Code()][key]
+	if !ok {
+		text = key
+	}
+	if len(args) == 0 {
+		return text
+	}
+	return message.NewPrinter(language.Make(t.Code())).Sprintf(text, args...)
+}
+
+// Knows reports whether there is a text in this language under a key.
+func (t Tongue) Knows(key string) bool {
+	_, ok := translations()[t.Code()][key]
+	return ok || t.Code() == English
+}
+
+// Keys lists what is translated into this language, in order.
+func (t Tongue) Keys() []string { return slices.Sorted(maps.Keys(translations()[t.Code()])) }
+
+// Number rewrites a number that was written the English way, "3,304.35 m³", as this language writes it.
+func (t Tongue) Number(text string) string {
+	if t.Code() != "de" {
+		return text
+	}
+	return strings.Map(func(r rune) rune {
+		switch r {
+		case ',':
+			return '.'
+		case '.':
+			return ','
+		}
+		return r
+	}, text)
+}
+
+// translations are the texts by language and key. A file that can not be read, or says a thing in two ways, is a fault of the program.
+var translations = sync.OnceValue(func() map[string]map[string]string {
+	all := map[string]map[string]string{}
+	err := fs.WalkDir(files, ".", func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		text, err := files.ReadFile(path)
+		if err != nil {
+			return err
+		}
+		some := map[string]string{}
+		if err := yaml.Unmarshal(text, &some); err != nil {
+			return fmt.Errorf("%s: %w", path, err)
+		}
+		code, _, _ := strings.Cut(path, "/")
+		if all[code] == nil {
+			all[code] = map[string]string{}
+		}
+		for key, says := range some {
+			if before, twice := all[code][key]; twice && before != says {
+				return fmt.Errorf("%s: %q is said in two ways", path, key)
+			}
+			all[code][key] = says
+		}
+		return nil
+	})
+	if err != nil {
+		panic("tongue: " + err.Error())
+	}
+	return all
+})
