@@ -75,7 +75,7 @@ func newSite(p *programs, l layout, dir string) (*site, error) {
 		return nil, err
 	}
 	s.address = free[0]
-	serve := []string{"serve", "--listen", s.address}
+	serve := []string{"serve", "--open", "--listen", s.address}
 	switch l {
 	case together:
 		s.natsURL = "nats://" + free[1]

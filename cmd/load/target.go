@@ -51,7 +51,7 @@ func newTarget(ctx context.Context, o options, stderr io.Writer) (*target, error
 
 // start runs the program and reads its addresses from what it says.
 func (t *target) start(ctx context.Context, o options, stderr io.Writer) error {
-	t.cmd = exec.Command(o.spoilbook, "serve", "--data", o.data, "--listen", "127.0.0.1:0",
+	t.cmd = exec.Command(o.spoilbook, "serve", "--open", "--data", o.data, "--listen", "127.0.0.1:0",
 		"--nats-listen", "127.0.0.1:0", "--engine-listen", "127.0.0.1:0")
 	t.cmd.Stderr = stderr
 	out, err := t.cmd.StdoutPipe()

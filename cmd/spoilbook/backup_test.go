@@ -20,7 +20,7 @@ func TestBackupUnderLoadRestoresEveryReport(t *testing.T) {
 	if err := os.WriteFile(month, monthLines(t), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	served, err := start(dir, environment(t), "spoilbook", "serve", "--data", "d", "--listen", "127.0.0.1:0")
+	served, err := start(dir, environment(t), "spoilbook", "serve", "--open", "--data", "d", "--listen", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -51,7 +51,7 @@ type contents struct {
 // contentsOf serves a ledger and reads everything of it.
 func contentsOf(t *testing.T, dir string, options ...string) contents {
 	t.Helper()
-	p, err := start(dir, environment(t), "spoilbook", append([]string{"serve", "--listen", "127.0.0.1:0"}, options...)...)
+	p, err := start(dir, environment(t), "spoilbook", append([]string{"serve", "--open", "--listen", "127.0.0.1:0"}, options...)...)
 	if err != nil {
 		t.Fatal(err)
 	}

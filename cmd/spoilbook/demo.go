@@ -81,7 +81,7 @@ func runDemo(ctx context.Context, o siteOptions, out, listen string, stay bool, 
 		fmt.Fprintf(stdout, "\nNext: spoilbook demo --serve leaves the HTTP API up; spoilbook quarantine list shows what could not be recorded.\n")
 		return nil
 	}
-	d := door{listen: listen, zone: demo.ZoneName}
+	d := door{listen: listen, open: true, zone: demo.ZoneName}
 	if err := d.check(); err != nil {
 		return err
 	}
@@ -89,7 +89,7 @@ func runDemo(ctx context.Context, o siteOptions, out, listen string, stay bool, 
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(stdout, "\nServing at http://%s (API description at /openapi.json) until you press Ctrl-C\n", l.Addr())
+	fmt.Fprintf(stdout, "\nServing at http://%s (API description at /openapi.json) until you press Ctrl-C; nobody is asked who they are\n", l.Addr())
 	return s.serveHTTP(ctx, l, registry, d)
 }
 

@@ -16,7 +16,7 @@ import (
 type door struct {
 	listen            string
 	hosts             []string
-	signIn            bool
+	open              bool // nobody is asked who they are
 	certFile, keyFile string
 	zone              string
 	access            *access.Book // nil lets everybody in
@@ -26,7 +26,9 @@ func (d *door) flags(c *cobra.Command) {
 	f := c.Flags()
 	f.StringVar(&d.listen, "listen", "127.0.0.1:8080", "`address` of the HTTP API")
 	f.StringSliceVar(&d.hosts, "host", nil, "`name` under which clients reach the HTTP API, besides localhost and addresses")
-	f.BoolVar(&d.signIn, "sign-in", false, "who asks has to sign in or send a token")
+	f.BoolVar(&d.open, "open", false, "nobody is asked who they are, and everybody who reaches the service may do everything; on loopback only")
+	f.Bool("sign-in", true, "who asks has to sign in or send a token")
+	_ = f.MarkDeprecated("sign-in", "signing in is asked for unless --open is given") // it exists, see above
 	f.StringVar(&d.zone, "tz", envOr("SPOILBOOK_TZ", "UTC"), "time `zone` in which pages show times, such as Europe/Dublin")
 	f.StringVar(&d.certFile, "tls-cert", "", "certificate `file` for HTTPS")
 	f.StringVar(&d.keyFile, "tls-key", "", "key `file` for HTTPS")
@@ -43,8 +45,8 @@ func (d *door) check() error {
 	switch {
 	case (d.certFile == "") != (d.keyFile == ""):
 		return ledger.Fail(ledger.BadRequest, "--tls-cert and --tls-key go together")
-	case !loopback && !d.signIn:
-		return ledger.Fail(ledger.BadRequest, "--listen %s is open to the network, where everybody could do everything: add --sign-in, or listen on 127.0.0.1", d.listen)
+	case !loopback && d.open:
+		return ledger.Fail(ledger.BadRequest, "--listen %s is open to the network, where everybody could do everything: leave out --open, or listen on 127.0.0.1", d.listen)
 	case !loopback && d.certFile == "":
 		return ledger.Fail(ledger.BadRequest, "--listen %s is open to the network, where passwords and tokens could be read: add --tls-cert and --tls-key, or listen on 127.0.0.1 behind something that speaks HTTPS", d.listen)
 	}

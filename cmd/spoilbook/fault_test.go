@@ -204,7 +204,7 @@ func TestStoppedInTheMiddle(t *testing.T) {
 // serveFor starts spoilbook serve and returns it with its address.
 func serveFor(t *testing.T, dir string, options ...string) (*process, string) {
 	t.Helper()
-	p, err := start(dir, environment(t), "spoilbook", append([]string{"serve", "--listen", "127.0.0.1:0"}, options...)...)
+	p, err := start(dir, environment(t), "spoilbook", append([]string{"serve", "--open", "--listen", "127.0.0.1:0"}, options...)...)
 	if err != nil {
 		t.Fatal(err)
 	}

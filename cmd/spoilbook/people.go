@@ -79,7 +79,8 @@ const peopleShelf = "SPOILBOOK_PEOPLE"
 
 // openAccess opens the book of users, nil where nobody need sign in, and tells the code that makes the first administrator while there is none.
 func (s *site) openAccess(ctx context.Context, d door, url string, stdout io.Writer) (*access.Book, error) {
-	if !d.signIn {
+	if d.open {
+		fmt.Fprintln(stdout, "Nobody is asked who they are (--open): whoever reaches this address may do everything.")
 		return nil, nil
 	}
 	if s.broker == nil { // damaged: the ledger is served to read, and nobody can prove who they are
@@ -111,7 +112,7 @@ func peopleCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "people",
 		Short: "Say who may sign in, and make tokens for programs",
-		Long: `Users, roles and tokens of a spoilbook that was started with --sign-in, which --server
+		Long: `Users, roles and tokens of a spoilbook that asks who one is, which --server
 names. The roles are truck, crew, yard, office, officer and administrator. You prove
 yourself with a token in SPOILBOOK_TOKEN, or with --as NAME and a password; passwords are
 read from the terminal, or one a line from standard input.`,

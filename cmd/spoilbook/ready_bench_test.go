@@ -25,7 +25,7 @@ func BenchmarkReady(b *testing.B) {
 	var idle, used float64
 	for b.Loop() {
 		began := time.Now()
-		p, err := start(dir, env, "spoilbook", "serve", "--data", "d", "--listen", "127.0.0.1:0")
+		p, err := start(dir, env, "spoilbook", "serve", "--open", "--data", "d", "--listen", "127.0.0.1:0")
 		if err != nil {
 			b.Fatal(err)
 		}

@@ -27,14 +27,14 @@ func serveCommand() *cobra.Command {
 		Use:   "serve",
 		Short: "Take events in, record them, and answer over HTTP until told to stop",
 		Long: `Run the whole ledger: the broker and the engine (embedded, or your own servers),
-the intake, and the HTTP API with reports. With --sign-in everybody who asks has to
-prove who they are, and each role does only what its work needs; the first start prints
-a code that makes the first administrator. Without it everybody who reaches the service
-may do everything, so it then binds to loopback only. SIGTERM ends it in order; kill -9 loses nothing that
-was received.`,
+the intake, and pages and the HTTP API with reports. Everybody who asks has to prove who
+they are, and each role does only what its work needs; the first start prints a code
+that makes the first administrator. With --open nobody is asked, and everybody who
+reaches the service may do everything, so it then binds to loopback only. SIGTERM ends
+it in order; kill -9 loses nothing that was received.`,
 		Example: `  spoilbook serve --data ./spoilbook-data --listen 127.0.0.1:8080
   spoilbook serve --nats nats://127.0.0.1:4222 --clickhouse clickhouse://127.0.0.1:9000/spoilbook
-  spoilbook serve --sign-in --listen 0.0.0.0:8443 --tls-cert yard.crt --tls-key yard.key --host yard.example
+  spoilbook serve --listen 0.0.0.0:8443 --tls-cert yard.crt --tls-key yard.key --host yard.example
   spoilbook serve --nats-listen 127.0.0.1:4222 --engine-listen 127.0.0.1:8123`,
 		Args: exactly(0, "no arguments"),
 		RunE: func(c *cobra.Command, _ []string) error {

@@ -4,7 +4,7 @@
 //
 // For example, a server is started, found by what it prints, and killed:
 //
-//	p, err := process.Start("spoilbook", []string{"serve", "--listen", "127.0.0.1:0"}, process.Options{Dir: dir, Env: env})
+//	p, err := process.Start("spoilbook", []string{"serve", "--open", "--listen", "127.0.0.1:0"}, process.Options{Dir: dir, Env: env})
 //	at, err := p.WaitFor(ctx, `^spoilbook serves at (\S+)`) // "http://127.0.0.1:40123"
 //	status := p.End(syscall.SIGKILL)                        // -1: a signal ended it
 package process
