@@ -21,8 +21,12 @@ type Document struct {
 	Findings []Finding
 }
 
-// Field is a labelled text of the cover.
-type Field struct{ Label, Text string }
+// Field is a labelled text of the cover. Amounts are the quantities that its text
+// states, in order, so that it can be said in other units.
+type Field struct {
+	Label, Text string
+	Amounts     []Placed
+}
 
 // ColumnKind says how a column's cells are to be read.
 type ColumnKind int
@@ -46,6 +50,10 @@ type Column struct {
 	Decimals         int  // Number: decimals shown, at most Scale
 	Total            bool // Number, Duration: the column is summed below the table
 	Aside            bool // kept for looking up: shown beside the others and not printed
+
+	Of      Matter // what a volume is of, where its unit does not tell
+	Down    bool   // Number: rounded down, so that what is left to a limit is never flattered
+	Rounded bool   // Number: cells are rounded to Scale each, so that they add up to their total but for that
 }
 
 // NotPrinted returns the column as one that is kept for looking up.
@@ -176,6 +184,12 @@ func YesNoColumn(key, title string) Column { return Column{Key: key, Title: titl
 // LitreColumn shows millilitres as litres; key should end in "_l".
 func LitreColumn(key, title string) Column {
 	return Column{Key: key, Title: title, Unit: "L", Kind: Number, Scale: 3, Decimals: 0, Total: true}
+}
+
+// OfSpoil returns a column of litres as one of spoil and not of water.
+func (c Column) OfSpoil() Column {
+	c.Of = SpoilMatter
+	return c
 }
 
 // MassColumn shows grams as kilograms; key should end in "_kg".

@@ -2,6 +2,8 @@ package reports
 
 import (
 	"fmt"
+	"slices"
+	"strings"
 
 	"spoilbook/events/units"
 )
@@ -36,12 +38,16 @@ func MassUnits() []units.Unit {
 
 // ShownIn returns a number of base units in a unit, with the decimals its size asks for: "3.30 m³", "1,200 L".
 func ShownIn(u units.Unit, base int64) string {
-	decimals := 0
+	return grouped(u.Show(base, decimalsOf(u))) + " " + u.Symbol()
+}
+
+// decimalsOf returns the decimals that a unit's size asks for where amounts stand alone.
+func decimalsOf(u units.Unit) int {
 	switch u {
 	case units.CubicMetre, units.Tonne, units.ShortTon, units.LongTon, units.CubicYard:
-		decimals = 2
+		return 2
 	}
-	return grouped(u.Show(base, decimals)) + " " + u.Symbol()
+	return 0
 }
 
 // grouped writes a decimal number with commas between thousands.
@@ -61,4 +67,45 @@ func grouped(text string) string {
 		whole = whole[:i] + "," + whole[i:]
 	}
 	return fmt.Sprint(sign, whole, rest)
+}
+
+// Matter is what a volume is of, which decides in whose unit it is shown.
+type Matter int
+
+// The matters. Where nothing is said, cubic metres are of spoil and litres of
+// water, as the reports write them.
+const (
+	Implied Matter = iota
+	SpoilMatter
+	WaterMatter
+)
+
+// MeasuresNamed returns the measures with these names of units, "m3", "us-gal",
+// "short-ton"; an empty name is the metric unit.
+func MeasuresNamed(spoil, water, mass string) (Measures, error) {
+	m := Metric()
+	for _, x := range []struct {
+		what, name string
+		list       []units.Unit
+		into       *units.Unit
+	}{{"spoil", spoil, SpoilUnits(), &m.Spoil}, {"water", water, WaterUnits(), &m.Water}, {"mass", mass, MassUnits(), &m.Mass}} {
+		if x.name == "" {
+			continue
+		}
+		i := slices.IndexFunc(x.list, func(u units.Unit) bool { return u.Name() == x.name })
+		if i < 0 {
+			return m, fmt.Errorf("unit of %s: found %.40q; allowed: %s", x.what, x.name, strings.Join(UnitNames(x.list), ", "))
+		}
+		*x.into = x.list[i]
+	}
+	return m, nil
+}
+
+// UnitNames returns the names of units, as flags and addresses write them.
+func UnitNames(list []units.Unit) []string {
+	names := make([]string, len(list))
+	for i, u := range list {
+		names[i] = u.Name()
+	}
+	return names
 }

@@ -13,10 +13,12 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"spoilbook/reports"
 	"spoilbook/reports/manifest"
 	"spoilbook/reports/workrest"
 	"spoilbook/services/api"
 	"spoilbook/services/ledger"
+	"spoilbook/services/tongue"
 )
 
 // addPeriodFlags adds the flags that say which days and whose a report is about.
@@ -49,12 +51,22 @@ func addChoiceFlags(c *cobra.Command, o *ledger.Choices) {
 	f.Int64Var(&o.AltitudeM, "altitude-m", 0, "care: altitude of the sites in `metres` above sea level, for the deepest vacuum there can be")
 }
 
+// addMannerFlags adds the flags that say how a report is shown.
+func addMannerFlags(c *cobra.Command, a *reportArgs) {
+	f := c.Flags()
+	f.StringVar(&a.SpoilUnit, "spoil-unit", "", "`unit` of volumes of spoil: "+strings.Join(reports.UnitNames(reports.SpoilUnits()), ", "))
+	f.StringVar(&a.WaterUnit, "water-unit", "", "`unit` of volumes of water: "+strings.Join(reports.UnitNames(reports.WaterUnits()), ", "))
+	f.StringVar(&a.MassUnit, "mass-unit", "", "`unit` of masses: "+strings.Join(reports.UnitNames(reports.MassUnits()), ", "))
+	f.StringVar(&a.Language, "language", "", "`language` of titles, headings and notes: "+strings.Join(tongue.Codes(), ", "))
+}
+
 // values writes what is asked for as the query of an address; empty members are left
 // out.
 func (a reportArgs) values() url.Values {
 	q := url.Values{}
 	for _, p := range [][2]string{{"from", a.from}, {"to", a.to}, {"tz", a.zone}, {"truck", a.truck}, {"job", a.job}, {"client", a.client},
-		{"profile", a.choices.Profile}, {"rest", a.choices.Rest}, {"allocation", a.choices.Allocation}, {"axle-rule", a.choices.AxleRule}, {"format", a.Format}, {"table", a.Table}, {"by", a.By}, {"at-position", fmt.Sprint(a.upTo)}} {
+		{"profile", a.choices.Profile}, {"rest", a.choices.Rest}, {"allocation", a.choices.Allocation}, {"axle-rule", a.choices.AxleRule}, {"format", a.Format}, {"table", a.Table}, {"by", a.By},
+		{"spoil-unit", a.SpoilUnit}, {"water-unit", a.WaterUnit}, {"mass-unit", a.MassUnit}, {"language", a.Language}, {"at-position", fmt.Sprint(a.upTo)}} {
 		if p[1] != "" {
 			q.Set(p[0], p[1])
 		}
@@ -198,6 +210,7 @@ it is.`,
 		},
 	}
 	addSiteFlags(c, &o)
+	addMannerFlags(c, &a)
 	f := c.Flags()
 	f.Uint64Var(&a.upTo, "at-position", 0, "ledger position to compare at; 0 is the head")
 	f.StringVar(&a.Format, "format", "text", strings.Join(formats(), ", "))

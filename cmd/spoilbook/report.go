@@ -18,6 +18,7 @@ import (
 	"spoilbook/services/api"
 	"spoilbook/services/ledger"
 	"spoilbook/services/sheets"
+	"spoilbook/services/tongue"
 )
 
 // reportArgs are what a report command asks for, as text.
@@ -45,10 +46,14 @@ position (--at-position) gives the same report for ever.
 
 Formats: xlsx (a workbook), csv (one table, --table NAME; the first when left
 out), zip (all tables as CSV), json, text. A workbook says in its sheet Workings how
-each line came about, step by step; --workings adds that to json, zip and csv.`,
+each line came about, step by step; --workings adds that to json, zip and csv.
+
+--spoil-unit, --water-unit, --mass-unit and --language change how the report is shown
+and nothing else; the keys of columns in csv and json end in their unit.`,
 		Example: `  spoilbook report manifest --from 2026-10-01 --to 2026-10-31 --tz Europe/Dublin -o manifest.xlsx
   spoilbook report billable --from 2026-10-01 --to 2026-10-31 --tz Europe/Dublin --client C-ORLATH --format text
-  spoilbook report water --from 2026-10-05 --to 2026-10-05 --tz Europe/Dublin --truck TM-01 --format csv`,
+  spoilbook report water --from 2026-10-05 --to 2026-10-05 --tz Europe/Dublin --truck TM-01 --format csv
+  spoilbook report manifest --from 2026-10-01 --to 2026-10-31 --tz Europe/Dublin --spoil-unit yd3 --mass-unit short-ton --language de -o manifest.xlsx`,
 		Args: exactly(1, "the name of a report: "+strings.Join(ledger.ReportNames(), ", ")),
 		RunE: func(c *cobra.Command, args []string) error {
 			a.name = args[0]
@@ -63,6 +68,7 @@ each line came about, step by step; --workings adds that to json, zip and csv.`,
 	addSiteFlags(c, &o)
 	addPeriodFlags(c, &a)
 	addChoiceFlags(c, &a.choices)
+	addMannerFlags(c, &a)
 	f := c.Flags()
 	f.Uint64Var(&a.upTo, "at-position", 0, "ledger position to report at; 0 is the head")
 	f.StringVar(&a.Format, "format", "text", strings.Join(formats(), ", "))
@@ -112,7 +118,12 @@ func exportReport(ctx context.Context, w io.Writer, l *ledger.Ledger, a reportAr
 
 // writeReport writes a computed report.
 func writeReport(ctx context.Context, w io.Writer, r *ledger.Report, f api.Form) error {
-	p, d := provenance(r, f.By), r.Document
+	measures, err := measuresOf(f)
+	if err != nil {
+		return err
+	}
+	p, d := provenance(r, f.By), r.Document.Measured(measures)
+	p.Tongue = tongue.Of(f.Language)
 	if f.Workings && (f.Format == "csv" || f.Format == "zip") {
 		d.Tables = append(slices.Clone(d.Tables), sheets.WorkingsTable(d, r.Explainer()))
 	}
@@ -139,6 +150,15 @@ func writeReport(ctx context.Context, w io.Writer, r *ledger.Report, f api.Form)
 		return sheets.Text(w, d, p, sheets.TextOptions{})
 	}
 	return ledger.Fail(ledger.BadRequest, "format %q does not exist; there are %s", f.Format, strings.Join(formats(), ", "))
+}
+
+// measuresOf reads the units that a form names.
+func measuresOf(f api.Form) (reports.Measures, error) {
+	m, err := reports.MeasuresNamed(f.SpoilUnit, f.WaterUnit, f.MassUnit)
+	if err == nil && f.Language != "" && !slices.Contains(tongue.Codes(), f.Language) {
+		err = fmt.Errorf("language: found %.20q; allowed: %s", f.Language, strings.Join(tongue.Codes(), ", "))
+	}
+	return m, ledger.Wrap(ledger.BadRequest, err, "report")
 }
 
 // provenance says what a report was computed from. Its only clock is when the

@@ -54,6 +54,13 @@ func All() []Unit {
 // Symbol returns what is written after a number in the unit.
 func (u Unit) Symbol() string { return u.spec().symbol }
 
+// Name returns the unit's name in plain letters, for flags, addresses and keys:
+// "m3", "us-gal", "short-ton".
+func (u Unit) Name() string {
+	name := strings.ReplaceAll(strings.ToLower(u.spec().symbol), " ", "-")
+	return strings.ReplaceAll(name, "³", "3")
+}
+
 // BaseSymbol returns the symbol of the base unit: "mL", "g" or "Pa". Units with
 // the same base measure the same.
 func (u Unit) BaseSymbol() string { return u.spec().base }

@@ -143,3 +143,11 @@ func TestSymbols(t *testing.T) {
 		t.Errorf("%d units; unknown %q", len(seen), unknown.Symbol())
 	}
 }
+
+func TestNames(t *testing.T) {
+	for u, want := range map[units.Unit]string{units.CubicMetre: "m3", units.Litre: "l", units.USGallon: "us-gal", units.ShortTon: "short-ton", units.CubicYard: "yd3", units.InchOfMercury: "inhg"} {
+		if u.Name() != want {
+			t.Errorf("%s is named %q, want %q", u.Symbol(), u.Name(), want)
+		}
+	}
+}

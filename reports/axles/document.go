@@ -48,7 +48,7 @@ func (r *Report) glance() []reports.Field {
 	fields := []reports.Field{
 		{Label: "Journeys", Text: reports.Counted(len(r.Trips), "journey")},
 		{Label: "Over a permitted mass", Text: reports.Decimal(int64(over), 0, 0)},
-		{Label: "Heaviest on the road", Text: reports.Kilograms(heaviest)},
+		reports.Tell("%s", reports.OfKilograms(heaviest)).Labelled("Heaviest on the road"),
 	}
 	if near != nil {
 		fields = append(fields, reports.Field{Label: "Nearest to a limit", Text: fmt.Sprintf("%s, the %s: %s, %s %s", near.Truck, least.name, left(least.leftG),
@@ -102,7 +102,11 @@ func massColumn(key, title string) reports.Column {
 }
 
 // leftColumn is what is left to a limit, in whole kilograms rounded down.
-func leftColumn(key, title string) reports.Column { return reports.RatioColumn(key, title, "kg", 0, 0) }
+func leftColumn(key, title string) reports.Column {
+	c := reports.RatioColumn(key, title, "kg", 0, 0)
+	c.Down = true
+	return c
+}
 
 // leftCell is its cell, blank for nil.
 func leftCell(g *int64) reports.Cell {
@@ -234,8 +238,8 @@ func (r *Report) truckTable() reports.Table {
 		reports.TextColumn("truck", "Truck"), massColumn("tare_kg", "Tare"), massColumn("axle_tares_kg", "Sum of axle tares"),
 		massColumn("gross_permitted_kg", "Gross permitted"), massColumn("front_permitted_kg", "Front permitted"), massColumn("rear_permitted_kg", "Rear permitted"),
 		massColumn("payload_kg", "Payload"),
-		reports.LitreColumn("debris_capacity_l", "Debris tank"), reports.LitreColumn("cylinder_l", "By its geometry"),
-		reports.LitreColumn("step_l", "10 mm of level when half full"), reports.TextColumn("why", "Why there are no axle figures"),
+		reports.LitreColumn("debris_capacity_l", "Debris tank").OfSpoil(), reports.LitreColumn("cylinder_l", "By its geometry").OfSpoil(),
+		reports.LitreColumn("step_l", "10 mm of level when half full").OfSpoil(), reports.TextColumn("why", "Why there are no axle figures"),
 	}
 	for i := range cols {
 		cols[i].Total = false

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
-	"strings"
 
 	"spoilbook/events"
 	"spoilbook/reports"
@@ -14,32 +13,36 @@ import (
 // the tables.
 func (r *Report) glance() []reports.Field {
 	t := &r.Totals
-	fields := []reports.Field{{Label: "Tipped", Text: fmt.Sprintf("%s, %s, %s (solids %s, water %s)", reports.Counted(t.Consignments, "consignment"),
-		reports.Tonnes(t.Tipped.MassG()), reports.CubicMetres(t.Tipped.VolumeML), reports.Tonnes(t.Tipped.SolidsG), reports.Tonnes(t.Tipped.WaterG))}}
+	fields := []reports.Field{reports.Tell("%s, %s, %s (solids %s, water %s)", reports.Counted(t.Consignments, "consignment"), reports.OfMass(t.Tipped.MassG()),
+		reports.OfSpoil(t.Tipped.VolumeML), reports.OfMass(t.Tipped.SolidsG), reports.OfMass(t.Tipped.WaterG)).Labelled("Tipped")}
 	if r.Narrowed {
-		fields = append(fields, reports.Field{Label: "Of the jobs asked for", Text: reports.Tonnes(t.Asked.MassG()) + ", " + reports.CubicMetres(t.Asked.VolumeML)})
+		fields = append(fields, amounts(t.Asked).Labelled("Of the jobs asked for"))
 	}
 	if t.Consignments > 0 {
-		fields = append(fields, reports.Field{Label: "Where to", Text: r.whereTo()}, reports.Field{Label: "Hazardous", Text: r.hazardous()},
-			reports.Field{Label: "Dockets", Text: r.dockets()}, reports.Field{Label: "Record", Text: r.complete()})
+		fields = append(fields, r.whereTo().Labelled("Where to"), r.hazardous().Labelled("Hazardous"),
+			r.dockets().Labelled("Dockets"), reports.Field{Label: "Record", Text: r.complete()})
 	}
 	decanted := Amount{}
 	for i := range r.Jobs {
 		decanted = decanted.Plus(r.Jobs[i].Decanted)
 	}
-	held := "nothing, every tank was empty"
+	held := reports.Tell("nothing, every tank was empty")
 	if r.Narrowed {
-		held = "nothing of the jobs asked for"
+		held = reports.Tell("nothing of the jobs asked for")
 	}
 	if t.Held.MassG() != 0 {
-		held = reports.Tonnes(t.Held.MassG()) + ", " + reports.CubicMetres(t.Held.VolumeML)
+		held = amounts(t.Held)
 	}
-	return append(fields, reports.Field{Label: "Decanted", Text: reports.Tonnes(decanted.MassG()) + " of water and fines, before the tips"},
-		reports.Field{Label: "Held at the end", Text: held})
+	return append(fields, reports.Tell("%s of water and fines, before the tips", reports.OfMass(decanted.MassG())).Labelled("Decanted"), held.Labelled("Held at the end"))
+}
+
+// amounts says how much an amount is, by mass and by volume.
+func amounts(a Amount) reports.Told {
+	return reports.Tell("%s, %s", reports.OfMass(a.MassG()), reports.OfSpoil(a.VolumeML))
 }
 
 // whereTo lists the facilities by what they received, the most first.
-func (r *Report) whereTo() string {
+func (r *Report) whereTo() reports.Told {
 	type received struct {
 		name  string
 		massG int64
@@ -54,21 +57,21 @@ func (r *Report) whereTo() string {
 		list[at[x.Facility]].massG += x.Amount.MassG()
 	}
 	slices.SortStableFunc(list, func(a, b received) int { return cmp.Compare(b.massG, a.massG) })
-	parts := []string{}
+	parts := []reports.Told{}
 	for i, x := range list {
 		if i == maxGlance {
-			parts = append(parts, fmt.Sprintf("and %d more", len(list)-i))
+			parts = append(parts, reports.Tell("and %d more", len(list)-i))
 			break
 		}
-		parts = append(parts, x.name+" "+reports.Tonnes(x.massG))
+		parts = append(parts, reports.Tell("%s %s", x.name, reports.OfMass(x.massG)))
 	}
-	return strings.Join(parts, ", ")
+	return reports.TellAll(parts, ", ")
 }
 
 // maxGlance is how many facilities are named at a glance.
 const maxGlance = 4
 
-func (r *Report) hazardous() string {
+func (r *Report) hazardous() reports.Told {
 	massG, count := int64(0), 0
 	for i := range r.Receipts {
 		if x := &r.Receipts[i]; x.Hazardous {
@@ -81,19 +84,19 @@ func (r *Report) hazardous() string {
 		}
 	}
 	if count == 0 {
-		return "none"
+		return reports.Tell("none")
 	}
-	return reports.Tonnes(massG) + " in " + reports.Counted(count, "consignment")
+	return reports.Tell("%s in %s", reports.OfMass(massG), reports.Counted(count, "consignment"))
 }
 
-func (r *Report) dockets() string {
+func (r *Report) dockets() reports.Told {
 	count := 0
 	for i := range r.Consignments {
 		if r.Consignments[i].Docket != nil {
 			count++
 		}
 	}
-	text := fmt.Sprintf("%d of %s", count, reports.Counted(r.Totals.Consignments, "consignment"))
+	text := reports.Tell("%d of %s", count, reports.Counted(r.Totals.Consignments, "consignment"))
 	if count == 0 {
 		return text
 	}
@@ -102,7 +105,7 @@ func (r *Report) dockets() string {
 	if difference < 0 {
 		more, difference = "less", -difference
 	}
-	return fmt.Sprintf("%s, net %s: %s (%s) %s than the account", text, reports.Tonnes(r.Totals.DocketNetG), reports.Tonnes(difference),
+	return reports.Tell("%s, net %s: %s (%s) %s than the account", text, reports.OfMass(r.Totals.DocketNetG), reports.OfMass(difference),
 		reports.Percent(difference, account), more)
 }
 

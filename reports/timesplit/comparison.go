@@ -13,14 +13,14 @@ func sortedKeys[K cmp.Ordered, V any](m map[K]V) []K { return slices.Sorted(maps
 
 func (r *Report) effortTable() reports.Table {
 	perHour := reports.LitreColumn("cleared_l_per_h", "Cleared for an hour")
-	perHour.Unit, perHour.Total = "L/h", false
+	perHour.Unit, perHour.Total, perHour.Of = "L/h", false, reports.SpoilMatter
 	median := reports.DurationColumn("median_h", "Median")
 	tenth := reports.DurationColumn("p90_h", "90th percentile")
 	median.Total, tenth.Total = false, false
 	cols := []reports.Column{
 		reports.TextColumn("truck", "Truck"), reports.TextColumn("way", "Way of emptying"),
 		reports.CountColumn("count", "Count"), reports.DurationColumn("total_h", "Total"), median, tenth,
-		reports.LitreColumn("cleared_l", "Cleared"), perHour, reports.TextColumn("label", "Truck and way").NotPrinted(),
+		reports.LitreColumn("cleared_l", "Cleared").OfSpoil(), perHour, reports.TextColumn("label", "Truck and way").NotPrinted(),
 	}
 	rows := []reports.Row{}
 	for i := range r.Efforts {

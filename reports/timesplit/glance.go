@@ -56,8 +56,8 @@ func (r *Report) waysOfEmptying() []reports.Field {
 		}
 		if all.Count > 0 {
 			mean := reports.MulDiv(all.TotalMS, 1, int64(all.Count))
-			fields = append(fields, reports.Field{Label: title(way), Text: fmt.Sprintf("%d in %s, %d min each on average, clearing %s (%s an hour)", all.Count,
-				reports.Hours(all.TotalMS), reports.MulDiv(mean, 1, 60_000), reports.CubicMetres(all.ClearedML), reports.CubicMetres(all.ClearedMLPerHour()))})
+			fields = append(fields, reports.Tell("%d in %s, %d min each on average, clearing %s (%s an hour)", all.Count,
+				reports.Hours(all.TotalMS), reports.MulDiv(mean, 1, 60_000), reports.OfSpoil(all.ClearedML), reports.OfSpoil(all.ClearedMLPerHour())).Labelled(title(way)))
 		}
 	}
 	return fields

@@ -12,14 +12,14 @@ import (
 func (r *Report) glance() []reports.Field {
 	t := &r.Totals
 	fields := []reports.Field{
-		{Label: "Drawn", Text: parts(t.DrawnML(), []amount{{"mains", t.MainsML}, {"bore", t.BoreML}, {"surface", t.SurfaceML}, {"yard", t.YardML},
-			{"recycled", t.RecycledML}, {"other", t.OtherSourceML}})},
+		parts(t.DrawnML(), []amount{{"mains", t.MainsML}, {"bore", t.BoreML}, {"surface", t.SurfaceML}, {"yard", t.YardML},
+			{"recycled", t.RecycledML}, {"other", t.OtherSourceML}}).Labelled("Drawn"),
 		{Label: "Recycled share", Text: r.recycled()},
-		{Label: "Used", Text: parts(t.UsedML(), []amount{{"jetting", t.JettingML}, {"washing", t.WashingML}, {"flushing", t.FlushingML},
-			{"dust", t.DustML}, {"other", t.OtherUseML}})},
-		{Label: "Jetting", Text: r.perBank()},
-		{Label: "Decanted", Text: fmt.Sprintf("%s in %s to %s", reports.Litres(t.DecantedML), reports.Counted(len(r.Decants), "decant"),
-			reports.Counted(len(r.outfallSums()), "outfall"))},
+		parts(t.UsedML(), []amount{{"jetting", t.JettingML}, {"washing", t.WashingML}, {"flushing", t.FlushingML},
+			{"dust", t.DustML}, {"other", t.OtherUseML}}).Labelled("Used"),
+		r.perBank().Labelled("Jetting"),
+		reports.Tell("%s in %s to %s", reports.OfWater(t.DecantedML), reports.Counted(len(r.Decants), "decant"),
+			reports.Counted(len(r.outfallSums()), "outfall")).Labelled("Decanted"),
 		{Label: "Daily caps", Text: r.caps()},
 		{Label: "Consents", Text: r.consents()},
 	}
@@ -32,17 +32,17 @@ type amount struct {
 }
 
 // parts writes a sum and those of its parts that are not zero.
-func parts(sum int64, of []amount) string {
-	list := []string{}
+func parts(sum int64, of []amount) reports.Told {
+	list := []reports.Told{}
 	for _, a := range of {
 		if a.ml != 0 {
-			list = append(list, a.name+" "+reports.Litres(a.ml))
+			list = append(list, reports.Tell("%s %s", a.name, reports.OfWater(a.ml)))
 		}
 	}
 	if len(list) == 0 {
-		return reports.Litres(sum)
+		return reports.Tell("%s", reports.OfWater(sum))
 	}
-	return reports.Litres(sum) + ": " + strings.Join(list, ", ")
+	return reports.Tell("%s: %s", reports.OfWater(sum), reports.TellAll(list, ", "))
 }
 
 func (r *Report) recycled() string {
@@ -52,13 +52,13 @@ func (r *Report) recycled() string {
 	return reports.Percent(r.Totals.RecycledML, r.Totals.DrawnML())
 }
 
-func (r *Report) perBank() string {
+func (r *Report) perBank() reports.Told {
 	b := BankWater{JettingML: r.Totals.BankJets, BankML: r.Totals.BankML}
 	v, ok := b.LitresPerM3Thousandths()
 	if !ok {
-		return "no bank volume is known"
+		return reports.Tell("no bank volume is known")
 	}
-	return fmt.Sprintf("%s for each bank m³, over %s of known bank volume", reports.Litres(v), reports.CubicMetres(b.BankML))
+	return reports.Tell("%s for each bank m³, over %s of known bank volume", reports.OfWater(v), reports.OfSpoil(b.BankML))
 }
 
 func (r *Report) caps() string {

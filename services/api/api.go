@@ -66,10 +66,13 @@ type Config struct {
 
 // Form is how a report is written. Table is the one that CSV is of, "" for the first;
 // By who asks for it, for its cover; Workings, that JSON and CSV say how each line came
-// about, as workbooks always do.
+// about, as workbooks always do. The units are named as reports.MeasuresNamed has them and
+// the language by its code; where they are empty a report is metric and in English.
 type Form struct {
-	Format, Table, By string
-	Workings          bool
+	Format, Table, By              string
+	Workings                       bool
+	SpoilUnit, WaterUnit, MassUnit string
+	Language                       string
 }
 
 type service struct {

@@ -55,6 +55,7 @@ type adjustmentInput struct {
 	Format   string `query:"format" default:"json" enum:"json,xlsx,csv,zip,text"`
 	Table    string `query:"table" doc:"csv: which table; the first when left out"`
 	By       string `query:"by" maxLength:"80" doc:"who asks, for the cover"`
+	MannerInput
 }
 
 func (s *service) addIssued(a huma.API) {
@@ -120,7 +121,7 @@ func (s *service) adjustment(ctx context.Context, in *adjustmentInput) (*huma.St
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
 	}
-	return s.export(ctx, r, Form{Format: in.Format, Table: in.Table, By: in.By}, "adjustment-"+in.Number)
+	return s.export(ctx, r, in.form(Form{Format: in.Format, Table: in.Table, By: in.By}), "adjustment-"+in.Number)
 }
 
 // export writes a computed report, whole, and answers with what was written, as a file

@@ -17,6 +17,22 @@ type reportInput struct {
 	Table    string `query:"table" doc:"csv: which table; the first when left out"`
 	Workings bool   `query:"workings" doc:"json, zip, csv: say how each line came about as well; workbooks always do"`
 	By       string `query:"by" maxLength:"80" doc:"who asks, for the cover"`
+	MannerInput
+}
+
+// MannerInput is what can be chosen in how a report is shown; it changes nothing of what was computed. It is exported because huma looks into
+// embedded structs by that.
+type MannerInput struct {
+	SpoilUnit string `query:"spoil-unit" enum:"m3,l,yd3,us-gal,imp-gal" doc:"unit of volumes of spoil; cubic metres when left out. Keys of columns end in the unit."`
+	WaterUnit string `query:"water-unit" enum:"l,m3,us-gal,imp-gal" doc:"unit of volumes of water; litres when left out"`
+	MassUnit  string `query:"mass-unit" enum:"kg,t,short-ton,long-ton,lb" doc:"unit of masses; as the report has them, in kilograms or tonnes, when left out"`
+	Language  string `query:"language" enum:"en,de" doc:"of what is fixed in a report: titles, headings, notes; sentences with figures stay English. Keys do not change."`
+}
+
+// form returns f with what was chosen.
+func (m MannerInput) form(f Form) Form {
+	f.SpoilUnit, f.WaterUnit, f.MassUnit, f.Language = m.SpoilUnit, m.WaterUnit, m.MassUnit, m.Language
+	return f
 }
 
 // mediaTypes are those of the export formats.
@@ -73,5 +89,5 @@ func (s *service) report(ctx context.Context, in *reportInput) (*huma.StreamResp
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
 	}
-	return s.export(ctx, r, Form{Format: in.Format, Table: in.Table, By: in.By, Workings: in.Workings}, strings.Join([]string{in.Name, in.From, in.To}, "-"))
+	return s.export(ctx, r, in.form(Form{Format: in.Format, Table: in.Table, By: in.By, Workings: in.Workings}), strings.Join([]string{in.Name, in.From, in.To}, "-"))
 }

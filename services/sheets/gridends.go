@@ -174,7 +174,7 @@ func (g *grid) totals() error {
 			g.cells[i].Formula = formula
 			if s := g.sums[i]; !s.overflow {
 				g.cells[i].Value = g.value(c, reports.N(s.value))
-				differs = differs || !own.Empty && own.Int != s.value
+				differs = differs || g.differ(c, own, s)
 			}
 		case !own.Empty:
 			summed = true
@@ -199,6 +199,20 @@ func (g *grid) ownTotal(c *column) reports.Cell {
 	return g.table.Totals[c.cell]
 }
 
+// differ reports whether lines do not add up to the report's own total. Cells that were rounded each may be off by half a unit of their last
+// place, and so may the total.
+func (g *grid) differ(c *column, own reports.Cell, s sum) bool {
+	if own.Empty || s.overflow {
+		return false
+	}
+	allowed := uint64(0)
+	if c.Rounded {
+		allowed = uint64(g.place.rows)/2 + 1
+	}
+	_, off := magnitude(own.Int - s.value)
+	return off > allowed
+}
+
 // labelTotals puts a label in the first cell that holds nothing.
 func (g *grid) labelTotals(label string) {
 	for i := range g.cells {
@@ -216,7 +230,7 @@ func (g *grid) ownTotals() error {
 		g.cells[i] = excelize.Cell{StyleID: c.differs}
 		own, s := g.ownTotal(c), g.sums[i]
 		g.cells[i].Value = g.value(c, own)
-		if c.Total && !own.Empty && !s.overflow && own.Int != s.value {
+		if c.Total && g.differ(c, own, s) {
 			period := g.book.provenance.Period
 			g.book.cautions = append(g.book.cautions, fmt.Sprintf("Sheet %s: the lines of %s add up to %s, but the report's total is %s. Report this.",
 				g.name, c.heading, exact(&c.Column, reports.N(s.value), period), exact(&c.Column, own, period)))

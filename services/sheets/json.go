@@ -350,7 +350,7 @@ func (j *jsonWriter) answers(answers []reports.Answer) []jsonAnswer {
 func jsonFields(fields []reports.Field) []jsonField {
 	out := []jsonField{}
 	for _, f := range fields {
-		out = append(out, jsonField(f))
+		out = append(out, jsonField{f.Label, f.Text})
 	}
 	return out
 }

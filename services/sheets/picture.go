@@ -246,10 +246,16 @@ func axisTitle(p *reports.Picture, t *reports.Table, zone string) string {
 	case first.Unit == "":
 		return "Count"
 	}
-	if name := map[string]string{"t": "Tonnes", "kg": "Kilograms", "m³": "Cubic metres", "L": "Litres"}[first.Unit]; name != "" {
+	if name := unitNames()[first.Unit]; name != "" {
 		return name + " (" + first.Unit + ")"
 	}
 	return first.Unit
+}
+
+// unitNames are the names of units that an axis can have, by their symbols.
+func unitNames() map[string]string {
+	return map[string]string{"t": "Tonnes", "kg": "Kilograms", "m³": "Cubic metres", "L": "Litres", "yd³": "Cubic yards", "US gal": "US gallons",
+		"imp gal": "Imperial gallons", "lb": "Pounds"}
 }
 
 // span is what a picture's axes must show.

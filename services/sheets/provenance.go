@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"spoilbook/reports"
+	"spoilbook/services/tongue"
 )
 
 // Provenance says what a document was computed from and for whom, so that anybody can compute it again and compare.
@@ -22,6 +23,8 @@ type Provenance struct {
 	At                time.Time // when the last event covered was recorded; the only clock an export shows
 	Program           string    // name and version
 	Count             reports.Count
+
+	Tongue tongue.Tongue // what is fixed is said in this language; English when left out
 }
 
 // zone returns the name shown beside times.

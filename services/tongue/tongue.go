@@ -36,6 +36,15 @@ type Language struct{ Code, Name string }
 // Languages lists the languages that can be chosen.
 func Languages() []Language { return []Language{{English, "English"}, {"de", "Deutsch"}} }
 
+// Codes lists the codes of the languages that can be chosen.
+func Codes() []string {
+	var codes []string
+	for _, l := range Languages() {
+		codes = append(codes, l.Code)
+	}
+	return codes
+}
+
 // Of returns the first of the languages asked for that is spoken here, codes of BCP 47 or whole Accept-Language headers; English otherwise.
 func Of(wanted ...string) Tongue {
 	tags := make([]language.Tag, 0, len(Languages()))

@@ -84,3 +84,19 @@ func (s *site) keepDisplay(w http.ResponseWriter, r *http.Request) {
 		SameSite: http.SameSiteLaxMode, Secure: r.TLS != nil})
 	http.Redirect(w, r, localPath(r.PostFormValue("to")), http.StatusSeeOther)
 }
+
+// ask adds to an address that exports a report how it is to be shown; what is the default stays out.
+func (m manners) ask(q url.Values) {
+	metric := reports.Metric()
+	for _, u := range []struct {
+		name           string
+		chosen, metric units.Unit
+	}{{"spoil-unit", m.Measures.Spoil, metric.Spoil}, {"water-unit", m.Measures.Water, metric.Water}, {"mass-unit", m.Measures.Mass, metric.Mass}} {
+		if u.chosen != u.metric {
+			q.Set(u.name, u.chosen.Name())
+		}
+	}
+	if m.Tongue.Code() != tongue.English {
+		q.Set("language", m.Tongue.Code())
+	}
+}

@@ -180,10 +180,11 @@ func (s *site) report(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	s.show(w, r, http.StatusOK, "report", titleOf(a.Name), s.pageOf(a, computed))
+	computed.Document = computed.Document.Measured(mannersOf(r).Measures)
+	s.show(w, r, http.StatusOK, "report", titleOf(a.Name), s.pageOf(a, computed, mannersOf(r)))
 }
 
-func (s *site) pageOf(a asked, r *ledger.Report) reportPage {
+func (s *site) pageOf(a asked, r *ledger.Report, m manners) reportPage {
 	page := reportPage{Asked: a, Document: r.Document, Position: r.Position, Root: r.Root}
 	a.Position = r.Position // links stay with what was read
 	_, explained := r.Computed.(reports.Explainer)
@@ -202,6 +203,7 @@ func (s *site) pageOf(a asked, r *ledger.Report) reportPage {
 	for _, format := range s.Formats {
 		q := a.query()
 		q.Set("format", format)
+		m.ask(q)
 		page.Exports = append(page.Exports, link{Name: format, Path: "/v1/reports/" + a.Name + "?" + q.Encode()})
 	}
 	return page
