@@ -36,17 +36,33 @@ const (
 func emitCommand() *cobra.Command {
 	var o siteOptions
 	var wait time.Duration
+	var p paperOptions
 	c := &cobra.Command{
 		Use:   "emit FILE",
-		Short: "Send events from a file, one JSON object a line, and say what became of them",
+		Short: "Send events from a file, one JSON object a line, or a filled-in workbook, and say what became of them",
 		Long: `Send CloudEvents from a file with one JSON object a line (- is standard input)
 through the broker, wait until each is recorded, and print how many were
 recorded, duplicates, or quarantined. Sending the same file again changes
-nothing. A line that is no valid event is quarantined whole with its reason.`,
+nothing. A line that is no valid event is quarantined whole with its reason.
+
+A file whose name ends in .xlsx is a form of spoilbook sheet that was filled in.
+Everything that is wrong in it is told by sheet and cell, and nothing of it is
+recorded unless all is right. Lines that say something else than before are
+corrected with --reason and --author.`,
 		Example: `  spoilbook emit day.ndjson
+  spoilbook emit day.xlsx --look
   controller-export | spoilbook emit - --server http://127.0.0.1:8080`,
 		Args: exactly(1, "a file, or - for standard input"),
 		RunE: func(c *cobra.Command, args []string) error {
+			if isWorkbook(args[0]) {
+				wanted := writing
+				if p.look {
+					wanted = reading
+				}
+				return withBook(c, o, wanted, func(ctx context.Context, b book) error {
+					return emitWorkbook(ctx, b, args[0], p, wait, c.OutOrStdout())
+				})
+			}
 			in, closeIn, err := openInput(args[0])
 			if err != nil {
 				return err
@@ -65,6 +81,7 @@ nothing. A line that is no valid event is quarantined whole with its reason.`,
 		},
 	}
 	addSiteFlags(c, &o)
+	p.flags(c)
 	c.Flags().DurationVar(&wait, "wait", 10*time.Minute, "longest wait until all are recorded")
 	return c
 }
