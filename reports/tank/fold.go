@@ -131,6 +131,11 @@ func (f *fold) entry(e *reports.Entry) {
 	case events.TankGauged:
 		f.known(e)
 		f.gauge(e, b)
+	default:
+		return
+	}
+	if f.options.KeepLevels {
+		f.noteLevel(e)
 	}
 }
 

@@ -111,6 +111,8 @@ type Options struct {
 	// OmitMovements leaves Account.Movements empty, which saves memory; balances
 	// are kept all the same.
 	OmitMovements bool
+	// KeepLevels fills Account.Levels.
+	KeepLevels bool
 }
 
 // Account is everything that the fold of one truck's entries gives, each list in
@@ -127,6 +129,7 @@ type Account struct {
 	Refusals  []Refusal
 	Returns   []Return
 	Movements []Movement
+	Levels    []Level           // after each entry that speaks of a tank, where they were asked for
 	Findings  []reports.Finding // of the whole history, sorted; a report picks those of its period
 	Debris    Contents          // what the debris tank holds after the last entry
 	// How certain that is as a whole: two standard uncertainties of its mass and volume.

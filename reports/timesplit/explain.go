@@ -17,6 +17,10 @@ func timeKey(truck events.TruckID, from events.Time) string {
 	return string(truck) + "/" + events.Time{UnixMS: from.UnixMS}.String()
 }
 
+// SliceLine names the line of the table Slices that a slice of a truck has, which [Report.Explain]
+// explains. from is the slice's beginning inside the report's period.
+func SliceLine(truck events.TruckID, from events.Time) string { return timeKey(truck, from) }
+
 func (s *Shift) key() string { return timeKey(s.Truck, s.From) }
 
 // Explain returns how a line came about. Of the tables Shifts and Slices: which

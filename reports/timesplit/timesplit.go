@@ -180,8 +180,15 @@ type Outside struct {
 // Partition cuts every shift of a truck, in order, and says what is wrong with
 // the entries. Each shift's slices sum to its length.
 func Partition(j *reports.Journal, truck events.TruckID) (shifts []Shift, findings []reports.Finding) {
+	shifts, _, findings = PartitionAll(j, truck)
+	return shifts, findings
+}
+
+// PartitionAll is Partition together with the work that no shift accounts for, by
+// when it began.
+func PartitionAll(j *reports.Journal, truck events.TruckID) (shifts []Shift, outside []Outside, findings []reports.Finding) {
 	d := divide(j.Entries(truck), truck)
-	return d.shifts, d.findings
+	return d.shifts, d.outside, d.findings
 }
 
 // division is the working state of one truck's partition.

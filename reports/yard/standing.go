@@ -1,7 +1,6 @@
 package yard
 
 import (
-	"fmt"
 	"slices"
 	"time"
 
@@ -10,8 +9,8 @@ import (
 	"spoilbook/reports/tank"
 )
 
-// trucksOf lists the trucks that have entries or are in the register at the moment.
-func trucksOf(j *reports.Journal, only events.TruckID, at events.Time) []events.TruckID {
+// Trucks lists the trucks that have entries or are in the register at the moment, in order of their names; with some named, those of them.
+func Trucks(j *reports.Journal, only []events.TruckID, at events.Time) []events.TruckID {
 	list := slices.Clone(j.Trucks())
 	for _, key := range j.Book.Keys(events.TruckRegister) {
 		if _, ok := j.Book.Truck(events.TruckID(key), at); ok {
@@ -20,8 +19,8 @@ func trucksOf(j *reports.Journal, only events.TruckID, at events.Time) []events.
 	}
 	slices.Sort(list)
 	list = slices.Compact(list)
-	if only != "" {
-		list = slices.DeleteFunc(list, func(id events.TruckID) bool { return id != only })
+	if len(only) > 0 {
+		list = slices.DeleteFunc(list, func(id events.TruckID) bool { return !slices.Contains(only, id) })
 	}
 	return list
 }
@@ -195,11 +194,7 @@ func (s *state) tanks(until *reports.Journal, o Options) {
 	s.Debris.VolumeML, s.Debris.MassG, s.Debris.FreeWaterML = a.Debris.VolumeML(), a.Debris.MassG(), a.Debris.FreeWaterML()
 	s.Debris.ToleranceML = a.DebrisToleranceML
 	s.Fresh.VolumeML, s.Fresh.MassG = a.FreshML, a.FreshML
-	for _, f := range until.Answer("yard", reports.Request{}, a.Findings) {
-		if f.Severity == reports.Serious && len(f.Answers) == 0 {
-			s.Open++
-		}
-	}
+	s.open(until, FindingsOf(until, a, nil))
 }
 
 // next lists what has to happen, most urgent first.
@@ -208,23 +203,23 @@ func (s *state) next(at events.Time, o Options) {
 	s.nextTank(o)
 	s.nextTime(at, o)
 	if s.Debris.CapacityML == 0 {
-		s.add(PutRegisterRight, Later, "the register does not say what this truck's debris tank holds: enter its capacity")
+		s.add(PutRegisterRight, Later, reports.Say("the register does not say what this truck's debris tank holds: enter its capacity"))
 	}
 	order := map[Urgency]int{AtOnce: 0, Soon: 1, Later: 2}
 	slices.SortStableFunc(s.Next, func(x, y Next) int { return order[x.Urgency] - order[y.Urgency] })
 }
 
-func (s *state) add(w What, u Urgency, text string, cites ...uint64) {
-	s.Next = append(s.Next, Next{What: w, Urgency: u, Text: text, Cites: cites})
+func (s *state) add(w What, u Urgency, says reports.Said, cites ...uint64) {
+	s.Next = append(s.Next, Next{What: w, Urgency: u, Says: says, Text: says.String(), Cites: cites})
 }
 
 func (s *state) nextStop() {
 	switch {
 	case s.stopAt == nil:
 	case s.reset == nil:
-		s.add(RestartAfterStop, AtOnce, "an emergency stop is pressed and not reset on record: find the cause, look at the plant, then reset and restart as the maker's manual says", s.stopAt.Positions[0])
+		s.add(RestartAfterStop, AtOnce, reports.Say("an emergency stop is pressed and not reset on record: find the cause, look at the plant, then reset and restart as the maker's manual says"), s.stopAt.Positions[0])
 	default:
-		s.add(RestartAfterStop, Soon, "the emergency stop is reset; no restart is on record", s.stopAt.Positions[0], s.reset.Positions[0])
+		s.add(RestartAfterStop, Soon, reports.Say("the emergency stop is reset; no restart is on record"), s.stopAt.Positions[0], s.reset.Positions[0])
 	}
 }
 
@@ -233,16 +228,16 @@ func (s *state) nextTank(o Options) {
 	room, known := s.Debris.RoomML()
 	switch {
 	case known && room < 0:
-		s.add(EmptyTank, AtOnce, fmt.Sprintf("by the account the debris tank holds %s more than it can: gauge it, and look for an entry that is missing or wrong", reports.CubicMetres(-room)))
+		s.add(EmptyTank, AtOnce, reports.Say("by the account the debris tank holds %s more than it can: gauge it, and look for an entry that is missing or wrong", reports.OfSpoil(-room)))
 	case known && full >= o.FullPermille && s.Debris.FreeWaterML >= o.DecantLeastML:
-		s.add(DecantFirst, Soon, fmt.Sprintf("the debris tank is %s full: up to %s stands clear above the bed and can be decanted where that is allowed; otherwise tip", percent(full), reports.CubicMetres(s.Debris.FreeWaterML)))
+		s.add(DecantFirst, Soon, reports.Say("the debris tank is %d %% full: up to %s stands clear above the bed and can be decanted where that is allowed; otherwise tip", percent(full), reports.OfSpoil(s.Debris.FreeWaterML)))
 	case known && full >= o.FullPermille:
-		s.add(EmptyTank, Soon, fmt.Sprintf("the debris tank is %s full: tip before the next load", percent(full)))
+		s.add(EmptyTank, Soon, reports.Say("the debris tank is %d %% full: tip before the next load", percent(full)))
 	case s.Where == OffShift && s.Debris.VolumeML > 0:
-		s.add(EmptyTank, Later, fmt.Sprintf("%s stand in the debris tank after the shift", reports.CubicMetres(s.Debris.VolumeML)))
+		s.add(EmptyTank, Later, reports.Say("%s stand in the debris tank after the shift", reports.OfSpoil(s.Debris.VolumeML)))
 	}
 	if s.Fresh.CapacityML > 0 && s.Where != OffShift && s.Fresh.FullPermille() < o.LowPermille {
-		s.add(RefillWater, Soon, fmt.Sprintf("fresh water for %s of the tank is left: refill", percent(s.Fresh.FullPermille())))
+		s.add(RefillWater, Soon, reports.Say("fresh water for %d %% of the tank is left: refill", percent(s.Fresh.FullPermille())))
 	}
 }
 
@@ -252,16 +247,16 @@ func (s *state) nextTime(at events.Time, o Options) {
 	}
 	passed := func(e events.Time) time.Duration { return time.Duration(at.UnixMS-e.UnixMS) * time.Millisecond }
 	if passed(s.ShiftSince) >= o.LongShift {
-		s.add(EndShift, Soon, fmt.Sprintf("the shift is on for %s: end it, or enter its end", hours(passed(s.ShiftSince))), s.shiftAt.Positions[0])
+		s.add(EndShift, Soon, reports.Say("the shift is on for %s: end it, or enter its end", span(passed(s.ShiftSince))), s.shiftAt.Positions[0])
 	}
 	if s.standbyAt != nil && passed(s.standbyAt.Occurred) >= o.LongStandby {
-		s.add(EndStandby, Later, fmt.Sprintf("on standby for %s (%s): still so?", hours(passed(s.standbyAt.Occurred)), s.standbyAt.Body.(events.StandbyStarted).Cause), s.standbyAt.Positions[0])
+		s.add(EndStandby, Later, reports.Say("on standby for %s (%s): still so?", span(passed(s.standbyAt.Occurred)), reports.Word(s.standbyAt.Body.(events.StandbyStarted).Cause)), s.standbyAt.Positions[0])
 	}
 	if passed(s.LastHeard) >= o.SilentFor {
-		s.add(ReportIn, Soon, fmt.Sprintf("nothing was heard for %s: is the truck's link down, or was an entry forgotten?", hours(passed(s.LastHeard))), s.Position)
+		s.add(ReportIn, Soon, reports.Say("nothing was heard for %s: is the truck's link down, or was an entry forgotten?", span(passed(s.LastHeard))), s.Position)
 	}
 }
 
-func percent(permille int64) string { return fmt.Sprintf("%d %%", (permille+5)/10) }
+func percent(permille int64) int64 { return (permille + 5) / 10 }
 
-func hours(d time.Duration) string { return reports.Hours(d.Milliseconds()) }
+func span(d time.Duration) reports.Span { return reports.Span(d.Milliseconds()) }

@@ -64,6 +64,7 @@ type Standing struct {
 	LastHeard events.Time // when the last entry occurred; zero when there is none
 	Position  uint64      // of the last entry heard
 	Open      int         // serious findings of the tank's account that nobody has answered
+	OpenIn    []OpenIn    // the same by the report that shows them
 }
 
 // Level is what a tank holds. Volumes are in millilitres, masses in grams.
@@ -116,7 +117,8 @@ const (
 type Next struct {
 	What    What
 	Urgency Urgency
-	Text    string
+	Says    reports.Said
+	Text    string // of Says, in English and in cubic metres
 	Cites   []uint64
 }
 
@@ -139,12 +141,12 @@ type Report struct {
 }
 
 // Compute says how the trucks of the journal stand at a moment, those of the register with no entries among them, in order of their names.
-// Entries that occurred after the moment are not looked at. With a truck given, only that one is reported.
-func Compute(j *reports.Journal, only events.TruckID, at events.Time, o Options) *Report {
+// Entries that occurred after the moment are not looked at. With trucks named, only those are reported.
+func Compute(j *reports.Journal, only []events.TruckID, at events.Time, o Options) *Report {
 	o.settle()
 	r := &Report{At: at, Position: j.Position}
 	until := j.Until(at)
-	for _, id := range trucksOf(j, only, at) {
+	for _, id := range Trucks(j, only, at) {
 		r.Trucks = append(r.Trucks, standing(j, until, id, at, o))
 	}
 	return r

@@ -41,7 +41,7 @@ func (d *day) add(at string, truck events.TruckID, job events.JobID, body events
 
 func (d *day) at(t *testing.T, moment string) yard.Standing {
 	t.Helper()
-	r := yard.Compute(reports.Resolve(d.recs, uint64(len(d.recs))), "TM-01", clock(moment), yard.Options{})
+	r := yard.Compute(reports.Resolve(d.recs, uint64(len(d.recs))), []events.TruckID{"TM-01"}, clock(moment), yard.Options{})
 	if len(r.Trucks) != 1 {
 		t.Fatalf("%d trucks", len(r.Trucks))
 	}
@@ -177,7 +177,7 @@ func TestWhatHasToHappen(t *testing.T) {
 func TestTrucksOfTheRegisterAndOfNone(t *testing.T) {
 	d := newDay()
 	d.add("06:30", "TM-09", "", events.ShiftStarted{})
-	r := yard.Compute(reports.Resolve(d.recs, 2), "", clock("07:00"), yard.Options{})
+	r := yard.Compute(reports.Resolve(d.recs, 2), nil, clock("07:00"), yard.Options{})
 	if len(r.Trucks) != 2 || r.Trucks[0].Truck != "TM-01" || r.Trucks[1].Truck != "TM-09" || r.Position != 2 {
 		t.Fatalf("trucks: %+v", r.Trucks)
 	}
@@ -187,7 +187,7 @@ func TestTrucksOfTheRegisterAndOfNone(t *testing.T) {
 	if s := r.Trucks[1]; s.Name != "" || whats(s) != "later put-register-right" {
 		t.Errorf("a truck that the register lacks: %+v", s)
 	}
-	if r := yard.Compute(reports.Resolve(d.recs, 2), "", events.MustTime("2025-12-31T00:00:00.000Z"), yard.Options{}); len(r.Trucks) != 1 {
+	if r := yard.Compute(reports.Resolve(d.recs, 2), nil, events.MustTime("2025-12-31T00:00:00.000Z"), yard.Options{}); len(r.Trucks) != 1 {
 		t.Errorf("before the register had the truck: %+v", r.Trucks)
 	}
 }
@@ -211,8 +211,8 @@ func TestTheFutureIsNotLookedAt(t *testing.T) {
 		}
 		n := rapid.IntRange(1, len(d.recs)).Draw(t, "cut")
 		at := d.recs[n-1].Occurred
-		whole := yard.Compute(reports.Resolve(d.recs, uint64(len(d.recs))), "", at, yard.Options{}).Trucks
-		part := yard.Compute(reports.Resolve(d.recs[:n], uint64(n)), "", at, yard.Options{}).Trucks
+		whole := yard.Compute(reports.Resolve(d.recs, uint64(len(d.recs))), nil, at, yard.Options{}).Trucks
+		part := yard.Compute(reports.Resolve(d.recs[:n], uint64(n)), nil, at, yard.Options{}).Trucks
 		if fmt.Sprintf("%+v", whole) != fmt.Sprintf("%+v", part) {
 			t.Fatalf("at %s with all:\n%+v\nwithout what came after:\n%+v", at, whole, part)
 		}
@@ -226,7 +226,7 @@ func TestTheFutureIsNotLookedAt(t *testing.T) {
 
 func TestLimitsCanBeChosen(t *testing.T) {
 	d := morning()
-	r := yard.Compute(reports.Resolve(d.recs, uint64(len(d.recs))), "TM-01", clock("09:45"), yard.Options{FullPermille: 500, DecantLeastML: 9_000_000, SilentFor: time.Minute})
+	r := yard.Compute(reports.Resolve(d.recs, uint64(len(d.recs))), []events.TruckID{"TM-01"}, clock("09:45"), yard.Options{FullPermille: 500, DecantLeastML: 9_000_000, SilentFor: time.Minute})
 	if got := whats(r.Trucks[0]); got != "at-once restart-after-stop, soon empty-tank, soon report-in" {
 		t.Errorf("next: %s", got)
 	}

@@ -105,8 +105,8 @@ type Head struct {
 
 // Selection chooses records to read.
 type Selection struct {
-	Truck events.TruckID // empty for all; records without a truck always come along
-	UpTo  uint64         // last position wanted
+	Trucks []events.TruckID // none for all; records without a truck always come along
+	UpTo   uint64           // last position wanted
 }
 
 // EventQuery chooses records to list, in order of position.

@@ -73,6 +73,14 @@ const readChunk = 2048
 
 // Journal reads the effective entries of one truck, or of all, up to a position.
 func (l *Ledger) Journal(ctx context.Context, truck events.TruckID, upTo uint64) (*reports.Journal, error) {
+	if truck == "" {
+		return l.journal(ctx, nil, upTo)
+	}
+	return l.journal(ctx, []events.TruckID{truck}, upTo)
+}
+
+// journal reads the effective entries of trucks, of all where none is named, in one go.
+func (l *Ledger) journal(ctx context.Context, trucks []events.TruckID, upTo uint64) (*reports.Journal, error) {
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	chunks := make(chan []Record, 2)
@@ -93,7 +101,7 @@ func (l *Ledger) Journal(ctx context.Context, truck events.TruckID, upTo uint64)
 			}
 		})
 	}
-	err := l.feedChunks(ctx, Selection{Truck: truck, UpTo: upTo}, chunks)
+	err := l.feedChunks(ctx, Selection{Trucks: trucks, UpTo: upTo}, chunks)
 	close(chunks)
 	wg.Wait()
 	if cause := context.Cause(ctx); cause != nil {
@@ -102,7 +110,7 @@ func (l *Ledger) Journal(ctx context.Context, truck events.TruckID, upTo uint64)
 	if err != nil {
 		return nil, Wrap(StoreDown, err, "read events up to position %d", upTo)
 	}
-	if truck == "" && uint64(len(all)) != upTo {
+	if len(trucks) == 0 && uint64(len(all)) != upTo {
 		return nil, Fail(Damaged, "the store gave %d events up to position %d; positions must be dense", len(all), upTo)
 	}
 	return reports.Resolve(all, upTo), nil

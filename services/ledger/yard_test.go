@@ -34,7 +34,7 @@ func TestYardAgreesWithTheTimeSplit(t *testing.T) {
 	for _, shift := range split.Shifts {
 		for _, s := range shift.Slices {
 			middle := events.Time{UnixMS: (s.From.UnixMS + s.To.UnixMS) / 2, OffsetMinutes: s.From.OffsetMinutes}
-			got := yard.Compute(j, shift.Truck, middle, yard.Options{}).Trucks[0].Doing
+			got := yard.Compute(j, []events.TruckID{shift.Truck}, middle, yard.Options{}).Trucks[0].Doing
 			journey := s.Part == timesplit.Haul || s.Part == timesplit.Return
 			if got != s.Activity && !(journey && got == events.Travel) {
 				t.Errorf("%s at %s: %s %s, seen as %s", shift.Truck, middle, s.Activity, s.Part, got)

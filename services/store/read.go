@@ -102,8 +102,11 @@ func (s *Store) Handled(ctx context.Context, stream string) (uint64, error) {
 // its Body are good only during the call.
 func (s *Store) Read(ctx context.Context, sel ledger.Selection, each func(*ledger.Record) error) error {
 	query, args := "SELECT position, recorded, body, hash FROM events WHERE position <= ?", []any{sel.UpTo}
-	if sel.Truck != "" {
-		query, args = query+" AND truck IN (?, '')", append(args, string(sel.Truck))
+	if len(sel.Trucks) > 0 {
+		query += " AND truck IN (''" + strings.Repeat(", ?", len(sel.Trucks)) + ")"
+		for _, truck := range sel.Trucks {
+			args = append(args, string(truck))
+		}
 	}
 	rows, err := s.conn.Query(ctx, query, args...)
 	if err != nil {

@@ -78,7 +78,7 @@ func TestAppendAndRead(t *testing.T) {
 		t.Fatalf("head %+v, %v", head, err)
 	}
 	seen := map[uint64]string{}
-	err = s.Read(ctx, ledger.Selection{Truck: "TM-01", UpTo: 1200}, func(r *ledger.Record) error {
+	err = s.Read(ctx, ledger.Selection{Trucks: []events.TruckID{"TM-01"}, UpTo: 1200}, func(r *ledger.Record) error {
 		seen[r.Position] = string(r.Body)
 		if r.Hash != chain.LeafHash(r.Body) {
 			t.Errorf("position %d: hash does not match", r.Position)
