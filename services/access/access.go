@@ -18,8 +18,9 @@
 // Secrets are not kept: passwords as argon2id hashes, tokens and sessions as SHA-256 of 160 random bits or more. Records lie in a Vault,
 // which refuses a write over a change that its writer has not seen, so two administrators do not undo each other's work.
 //
-// Guessing is slowed, not made impossible: after five wrong passwords a name waits, each time longer, up to a quarter of an hour; and
-// a wrong name costs as much time as a wrong password.
+// Guessing is slowed, not made impossible: after five wrong passwords from one place a name waits there, each time longer, up to a quarter of an
+// hour; a wrong name waits as well, and costs as much time as a wrong password. A browser that a user has signed in with before is counted on its
+// own, so that guessing from elsewhere does not lock its user out.
 package access
 
 import (
@@ -55,6 +56,8 @@ type Identity struct {
 	Role   Role             `json:"role"`
 	Trucks []events.TruckID `json:"trucks,omitempty"` // those that a truck or crew is bound to
 	Token  string           `json:"token,omitempty"`  // id of the token used, empty for a session
+
+	ReadOnly bool `json:"readOnly,omitempty"` // of a token: it changes nothing
 }
 
 // Everyone is who asks when the service was started without sign-in: whoever can reach it.
@@ -117,6 +120,7 @@ type Book struct {
 	hashing chan struct{} // a hash takes memory for a while
 	hashKiB uint32
 	decoy   string // hash that a wrong name is compared with
+	tried   *recent[tries]
 }
 
 const maxHashing = 2 // passwords looked at at a time
@@ -129,7 +133,7 @@ func New(c Config) (*Book, error) {
 	if c.HashKiB == 0 {
 		c.HashKiB = 64 << 10
 	}
-	b := &Book{vault: c.Vault, now: c.Now, hashing: make(chan struct{}, maxHashing), hashKiB: c.HashKiB}
+	b := &Book{vault: c.Vault, now: c.Now, hashing: make(chan struct{}, maxHashing), hashKiB: c.HashKiB, tried: newRecent[tries](maxTries)}
 	decoy, err := b.hash(context.Background(), "nobody has this password")
 	if err != nil {
 		return nil, ledger.Wrap(ledger.Internal, err, "open the book of users")

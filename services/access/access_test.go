@@ -108,21 +108,21 @@ func TestSessions(t *testing.T) {
 	r, ctx := newRig(t), t.Context()
 	r.add(t, "ann", access.Administrator)
 	r.add(t, "carl", access.Crew, "TM-02", "TM-01", "TM-02")
-	who, key, err := r.SignIn(ctx, "carl", password, "a browser")
+	in, err := r.SignIn(ctx, "carl", password, access.Origin{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if who.Role != access.Crew || !slices.Equal(who.Trucks, []events.TruckID{"TM-01", "TM-02"}) || who.Author() != "The carl" {
+	if who := in.Who; who.Role != access.Crew || !slices.Equal(who.Trucks, []events.TruckID{"TM-01", "TM-02"}) || who.Author() != "The carl" {
 		t.Errorf("who: %+v", who)
 	}
 	for range 5 { // used all day, it holds
 		r.now = r.now.Add(access.SessionIdle - time.Minute)
-		if got, err := r.BySession(ctx, key); err != nil || got.Name != "carl" {
+		if got, err := r.BySession(ctx, in.Secret); err != nil || got.Name != "carl" {
 			t.Fatalf("session: %+v, %v", got, err)
 		}
 	}
 	r.now = r.now.Add(access.SessionIdle + time.Second)
-	_, err = r.BySession(ctx, key)
+	_, err = r.BySession(ctx, in.Secret)
 	want(t, err, ledger.SignInNeeded)
 	if left, _ := r.vault.List(ctx, "session."); len(left) != 0 {
 		t.Errorf("a session that is over is kept: %v", left)
@@ -132,25 +132,25 @@ func TestSessions(t *testing.T) {
 func TestSessionEndsAfterAWeekAndOnSignOut(t *testing.T) {
 	r, ctx := newRig(t), t.Context()
 	r.add(t, "ann", access.Administrator)
-	_, key, err := r.SignIn(ctx, "ann", password, "")
+	in, err := r.SignIn(ctx, "ann", password, access.Origin{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, other, err := r.SignIn(ctx, "ann", password, "")
+	other, err := r.SignIn(ctx, "ann", password, access.Origin{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := r.SignOut(ctx, other); err != nil {
+	if err := r.SignOut(ctx, other.Secret); err != nil {
 		t.Fatal(err)
 	}
-	_, err = r.BySession(ctx, other)
+	_, err = r.BySession(ctx, other.Secret)
 	want(t, err, ledger.SignInNeeded)
 	for end := r.now.Add(access.SessionLong); r.now.Before(end); r.now = r.now.Add(7 * time.Hour) {
-		if _, err := r.BySession(ctx, key); err != nil {
+		if _, err := r.BySession(ctx, in.Secret); err != nil {
 			t.Fatal(err)
 		}
 	}
-	_, err = r.BySession(ctx, key)
+	_, err = r.BySession(ctx, in.Secret)
 	want(t, err, ledger.SignInNeeded)
 }
 
@@ -164,7 +164,7 @@ func TestChangeOfRoleOrPasswordEndsSessions(t *testing.T) {
 			r, ctx := newRig(t), t.Context()
 			r.add(t, "ann", access.Administrator)
 			u := r.add(t, "yan", access.Yard)
-			_, key, err := r.SignIn(ctx, "yan", password, "")
+			in, err := r.SignIn(ctx, "yan", password, access.Origin{})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -172,7 +172,7 @@ func TestChangeOfRoleOrPasswordEndsSessions(t *testing.T) {
 			if _, err := r.Change(ctx, access.Everyone(), u, change(&u)); err != nil {
 				t.Fatal(err)
 			}
-			_, err = r.BySession(ctx, key)
+			_, err = r.BySession(ctx, in.Secret)
 			want(t, err, ledger.SignInNeeded)
 		})
 	}
@@ -182,20 +182,20 @@ func TestGuessingWaits(t *testing.T) {
 	r, ctx := newRig(t), t.Context()
 	r.add(t, "ann", access.Administrator)
 	for range 5 {
-		_, _, err := r.SignIn(ctx, "ann", "wrong wrong wrong", "")
+		_, err := r.SignIn(ctx, "ann", "wrong wrong wrong", access.Origin{})
 		want(t, err, ledger.SignInNeeded)
 	}
-	_, _, err := r.SignIn(ctx, "ann", password, "")
+	_, err := r.SignIn(ctx, "ann", password, access.Origin{})
 	want(t, err, ledger.TooMany)
 	r.now = r.now.Add(15 * time.Second)
-	if _, _, err := r.SignIn(ctx, "ann", password, ""); err != nil {
+	if _, err := r.SignIn(ctx, "ann", password, access.Origin{}); err != nil {
 		t.Fatalf("after the wait: %v", err)
 	}
 	for range 4 { // a right password forgets the wrong ones
-		_, _, err := r.SignIn(ctx, "ann", "wrong wrong wrong", "")
+		_, err := r.SignIn(ctx, "ann", "wrong wrong wrong", access.Origin{})
 		want(t, err, ledger.SignInNeeded)
 	}
-	if _, _, err := r.SignIn(ctx, "ann", password, ""); err != nil {
+	if _, err := r.SignIn(ctx, "ann", password, access.Origin{}); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -205,14 +205,14 @@ func TestWaitsGrowAndHaveALimit(t *testing.T) {
 	r.add(t, "ann", access.Administrator)
 	var waited []time.Duration
 	for range 5 {
-		_, _, err := r.SignIn(ctx, "ann", "wrong wrong wrong", "")
+		_, err := r.SignIn(ctx, "ann", "wrong wrong wrong", access.Origin{})
 		want(t, err, ledger.SignInNeeded)
 	}
 	for range 10 {
 		begin := r.now
 		for {
 			r.now = r.now.Add(5 * time.Second)
-			_, _, err := r.SignIn(ctx, "ann", "wrong wrong wrong", "")
+			_, err := r.SignIn(ctx, "ann", "wrong wrong wrong", access.Origin{})
 			if ledger.CodeOf(err) == ledger.SignInNeeded {
 				break
 			}
@@ -234,9 +234,9 @@ func TestWaitsGrowAndHaveALimit(t *testing.T) {
 func TestNamesAreNotTold(t *testing.T) {
 	r, ctx := newRig(t), t.Context()
 	r.add(t, "ann", access.Administrator)
-	_, _, unknown := r.SignIn(ctx, "bob", password, "")
-	_, _, wrong := r.SignIn(ctx, "ann", "wrong wrong wrong", "")
-	_, _, odd := r.SignIn(ctx, "../ann", password, "")
+	_, unknown := r.SignIn(ctx, "bob", password, access.Origin{})
+	_, wrong := r.SignIn(ctx, "ann", "wrong wrong wrong", access.Origin{})
+	_, odd := r.SignIn(ctx, "../ann", password, access.Origin{})
 	if unknown.Error() != wrong.Error() || odd.Error() != wrong.Error() {
 		t.Errorf("the answers differ: %q, %q, %q", unknown, wrong, odd)
 	}
@@ -277,7 +277,7 @@ func TestTwoWhoChangeOneUser(t *testing.T) {
 	if all, _ := r.Users(ctx); len(all) != 1 || all[0].Full != "Mine" {
 		t.Errorf("users: %+v", all)
 	}
-	if _, _, err := r.SignIn(ctx, "yan", password, ""); err != nil {
+	if _, err := r.SignIn(ctx, "yan", password, access.Origin{}); err != nil {
 		t.Errorf("an empty password took the old one away: %v", err)
 	}
 }
@@ -298,14 +298,14 @@ func TestOwnPassword(t *testing.T) {
 	r, ctx := newRig(t), t.Context()
 	r.add(t, "ann", access.Administrator)
 	me := access.Identity{Name: "ann", Role: access.Administrator}
-	want(t, r.SetOwnPassword(ctx, me, "wrong wrong wrong", "silt over sand over till"), ledger.SignInNeeded)
-	want(t, r.SetOwnPassword(ctx, me, password, "short"), ledger.BadRequest)
-	if err := r.SetOwnPassword(ctx, me, password, "silt over sand over till"); err != nil {
+	want(t, r.SetOwnPassword(ctx, me, "wrong wrong wrong", "silt over sand over till", ""), ledger.SignInNeeded)
+	want(t, r.SetOwnPassword(ctx, me, password, "short", ""), ledger.BadRequest)
+	if err := r.SetOwnPassword(ctx, me, password, "silt over sand over till", ""); err != nil {
 		t.Fatal(err)
 	}
-	_, _, err := r.SignIn(ctx, "ann", password, "")
+	_, err := r.SignIn(ctx, "ann", password, access.Origin{})
 	want(t, err, ledger.SignInNeeded)
-	if _, _, err := r.SignIn(ctx, "ann", "silt over sand over till", ""); err != nil {
+	if _, err := r.SignIn(ctx, "ann", "silt over sand over till", access.Origin{}); err != nil {
 		t.Error(err)
 	}
 }
@@ -359,7 +359,7 @@ func TestSweep(t *testing.T) {
 	r, ctx := newRig(t), t.Context()
 	r.add(t, "ann", access.Administrator)
 	for range 3 {
-		if _, _, err := r.SignIn(ctx, "ann", password, ""); err != nil {
+		if _, err := r.SignIn(ctx, "ann", password, access.Origin{}); err != nil {
 			t.Fatal(err)
 		}
 		r.now = r.now.Add(5 * time.Hour)
@@ -377,15 +377,15 @@ func TestSignInByAnIssuersWord(t *testing.T) {
 	if _, err := r.Change(ctx, access.Everyone(), u, ""); err != nil {
 		t.Fatal(err)
 	}
-	who, key, err := r.SignInAs(ctx, u.Subject, "")
-	if err != nil || who.Name != "ola" {
-		t.Fatalf("%+v, %v", who, err)
+	in, err := r.SignInAs(ctx, u.Subject, access.Origin{})
+	if err != nil || in.Who.Name != "ola" {
+		t.Fatalf("%+v, %v", in, err)
 	}
-	if _, err := r.BySession(ctx, key); err != nil {
+	if _, err := r.BySession(ctx, in.Secret); err != nil {
 		t.Error(err)
 	}
-	_, _, err = r.SignInAs(ctx, "https://issuer.example 4712", "")
+	_, err = r.SignInAs(ctx, "https://issuer.example 4712", access.Origin{})
 	want(t, err, ledger.NotAllowed)
-	_, _, err = r.SignInAs(ctx, "", "")
+	_, err = r.SignInAs(ctx, "", access.Origin{})
 	want(t, err, ledger.NotAllowed)
 }

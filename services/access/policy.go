@@ -46,6 +46,10 @@ const (
 	Begin       Operation = "begin" // the first administrator, by the code of the first start
 	WhoAmI      Operation = "who-am-i"
 	SetPassword Operation = "set-own-password"
+	OwnSessions Operation = "list-own-sessions"
+	EndSession  Operation = "end-own-session"
+	UnlockUser  Operation = "unlock-user" // after wrong passwords
+	CopyPeople  Operation = "copy-people" // users and tokens, as hashes, for a backup
 	ListUsers   Operation = "list-users"
 	ChangeUser  Operation = "change-user"
 	ListTokens  Operation = "list-tokens"
@@ -82,7 +86,7 @@ func ruleOf(op Operation) (rule, bool) {
 		return rule{anybody: true}, true
 	case Head, WhoAmI, ListReports:
 		return rule{roles: Roles()}, true
-	case SetPassword:
+	case SetPassword, OwnSessions, EndSession:
 		return rule{roles: people()}, true
 	case SubmitEvents:
 		return rule{roles: writers()}, true // for which trucks, mayEnter says
@@ -106,7 +110,7 @@ func ruleOf(op Operation) (rule, bool) {
 		return rule{roles: []Role{Officer, Administrator}}, true
 	case Metrics, CopyLedger:
 		return rule{roles: keepers()}, true
-	case ListUsers, ChangeUser, ListTokens, MakeToken, RevokeToken:
+	case ListUsers, ChangeUser, UnlockUser, CopyPeople, ListTokens, MakeToken, RevokeToken:
 		return rule{roles: keepers()}, true
 	}
 	return rule{}, false
@@ -116,7 +120,17 @@ func ruleOf(op Operation) (rule, bool) {
 func Operations() []Operation {
 	return []Operation{Live, Ready, Metrics, Description, Head, SubmitEvents, AwaitEvents, ListEvents, GetEvent, ListSources, ListReports, RunReport,
 		ListLines, ExplainLine, IssueReport, ListIssued, Adjustment, Postings, YardNow, Rebuild, CopyLedger, ListQuarantine, GetQuarantine, ReleaseQuarantine,
-		DismissQuarantine, SignIn, SignOut, Begin, WhoAmI, SetPassword, ListUsers, ChangeUser, ListTokens, MakeToken, RevokeToken}
+		DismissQuarantine, SignIn, SignOut, Begin, WhoAmI, SetPassword, OwnSessions, EndSession, ListUsers, ChangeUser, UnlockUser, CopyPeople, ListTokens, MakeToken, RevokeToken}
+}
+
+// reading reports whether an operation changes nothing, so that a token that only reads may do it. One that is not named here changes something.
+func reading(op Operation) bool {
+	switch op {
+	case Live, Ready, Metrics, Description, Head, WhoAmI, AwaitEvents, ListEvents, GetEvent, ListSources, ListReports, RunReport, ListLines, ExplainLine,
+		ListIssued, Adjustment, Postings, YardNow, Rebuild, CopyLedger, ListQuarantine, GetQuarantine, ListUsers, ListTokens:
+		return true
+	}
+	return false
 }
 
 // May returns nil when the identity may do an operation to an object, and otherwise an error with the code not-allowed, or
@@ -130,6 +144,8 @@ func (i Identity) May(op Operation, o Object) error {
 		return ledger.Fail(ledger.SignInNeeded, "%s is for those who have signed in", op)
 	case !ok || !slices.Contains(r.roles, i.Role):
 		return ledger.Fail(ledger.NotAllowed, "the role %s does not include %s", i.Role, op)
+	case i.ReadOnly && !reading(op):
+		return ledger.Fail(ledger.NotAllowed, "the token may only read, and %s changes something: make one that may", op)
 	case r.bound && i.Role.bound() && o.Truck == "":
 		return ledger.Fail(ledger.NotAllowed, "the role %s sees its own trucks only (%s): name one of them", i.Role, names(i.Trucks))
 	case r.bound && !i.Has(o.Truck):

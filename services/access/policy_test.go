@@ -42,6 +42,10 @@ get-quarantine-entry      -      -     -    y    y      y       y
 release-quarantine-entry  -      -     -    -    y      -       y
 dismiss-quarantine-entry  -      -     -    -    y      -       y
 copy-ledger               -      -     -    -    -      -       y
+list-own-sessions         -      -     y    y    y      y       y
+end-own-session           -      -     y    y    y      y       y
+unlock-user               -      -     -    -    -      -       y
+copy-people               -      -     -    -    -      -       y
 list-users                -      -     -    -    -      -       y
 change-user               -      -     -    -    -      -       y
 list-tokens               -      -     -    -    -      -       y

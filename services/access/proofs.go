@@ -41,6 +41,8 @@ type Token struct {
 	Made   time.Time        `json:"made"`
 	By     string           `json:"madeBy"`
 	Ends   time.Time        `json:"ends"`
+
+	ReadOnly bool `json:"readOnly,omitempty"` // what only reads can do no harm where it is lost
 }
 
 // Session is a person's stay after signing in.
@@ -49,6 +51,7 @@ type Session struct {
 	Made  time.Time `json:"made"`
 	Used  time.Time `json:"used"`
 	Agent string    `json:"agent,omitempty"` // what the browser says of itself, for its user to tell sessions apart
+	Place string    `json:"place,omitempty"` // address it began from
 }
 
 func digest(secret string) string {
@@ -67,6 +70,9 @@ func (b *Book) MakeToken(ctx context.Context, by Identity, t Token) (Token, stri
 		return Token{}, "", ledger.Fail(ledger.BadRequest, "for: say in 1 to %d characters what uses the token", maxFullName)
 	case !t.Ends.After(now) || t.Ends.Sub(now) > MaxTokenAge:
 		return Token{}, "", ledger.Fail(ledger.BadRequest, "ends: found %s; allowed: a time from now to three years ahead", t.Ends.Format(time.RFC3339))
+	}
+	if t.ReadOnly && t.Role == Truck {
+		return Token{}, "", ledger.Fail(ledger.BadRequest, "a truck's token hands over events, so it can not be one that only reads")
 	}
 	if err := checkTrucks(t.Role, t.Trucks); err != nil {
 		return Token{}, "", err
@@ -145,43 +151,58 @@ func (b *Book) ByToken(ctx context.Context, text string) (Identity, error) {
 	case !b.now().Before(t.Ends):
 		return Identity{}, unknown
 	}
-	return Identity{Name: "token-" + t.ID, Full: t.For, Role: t.Role, Trucks: t.Trucks, Token: t.ID}, nil
+	return Identity{Name: "token-" + t.ID, Full: t.For, Role: t.Role, Trucks: t.Trucks, Token: t.ID, ReadOnly: t.ReadOnly}, nil
 }
 
-// SignIn begins a session for who knows the password and returns the session's secret, for a cookie.
-func (b *Book) SignIn(ctx context.Context, name, password, agent string) (Identity, string, error) {
-	r, err := b.prove(ctx, name, password)
+// SignedIn is a session that has begun.
+type SignedIn struct {
+	Who    Identity
+	Secret string // of the session, for a cookie
+	Device string // by which the browser is known the next time, for a cookie
+}
+
+// SignIn begins a session for who knows the password.
+func (b *Book) SignIn(ctx context.Context, name, password string, from Origin) (SignedIn, error) {
+	r, err := b.prove(ctx, name, password, from, false)
 	if err != nil {
-		return Identity{}, "", err
+		return SignedIn{}, err
 	}
-	return b.begin(ctx, r, agent)
+	return b.begin(ctx, r, from)
 }
 
 // SignInAs begins a session for the user whom an issuer knows under a subject; whoever calls it has checked the issuer's word.
-func (b *Book) SignInAs(ctx context.Context, subject, agent string) (Identity, string, error) {
+func (b *Book) SignInAs(ctx context.Context, subject string, from Origin) (SignedIn, error) {
 	all, err := b.Users(ctx)
 	if err != nil {
-		return Identity{}, "", err
+		return SignedIn{}, err
 	}
 	for _, u := range all {
-		if u.Subject != "" && u.Subject == subject && !u.Disabled {
-			return b.begin(ctx, userRecord{User: u}, agent)
+		switch {
+		case u.Subject == "" || u.Subject != subject:
+		case u.Disabled:
+			return SignedIn{}, ledger.Fail(ledger.NotAllowed, "%s may not sign in any more", u.Name)
+		default:
+			return b.begin(ctx, userRecord{User: u}, from)
 		}
 	}
-	return Identity{}, "", ledger.Fail(ledger.NotAllowed, "nobody here is known as %q: an administrator enters that as a user's subject", clip(subject))
+	return SignedIn{}, ledger.Fail(ledger.NotAllowed, "nobody here is known as %q: an administrator enters that as a user's subject", subject[:min(len(subject), maxSubject)])
 }
 
-func (b *Book) begin(ctx context.Context, r userRecord, agent string) (Identity, string, error) {
+func (b *Book) begin(ctx context.Context, r userRecord, from Origin) (SignedIn, error) {
 	now := b.now().UTC()
 	text := secret()
-	value, err := json.Marshal(Session{User: r.Name, Made: now, Used: now, Agent: clip(strings.ToValidUTF8(agent, ""))})
+	value, err := json.Marshal(Session{User: r.Name, Made: now, Used: now, Agent: clip(strings.ToValidUTF8(from.Agent, "")), Place: Place(from.Address)})
 	if err != nil {
-		return Identity{}, "", ledger.Wrap(ledger.Internal, err, "sign in as %s", r.Name)
+		return SignedIn{}, ledger.Wrap(ledger.Internal, err, "sign in as %s", r.Name)
+	}
+	device, err := b.device(ctx, r.Name)
+	if err != nil {
+		return SignedIn{}, err
 	}
 	if _, err := b.vault.Put(ctx, sessionPrefix+digest(text), value, 0); err != nil {
-		return Identity{}, "", ledger.Wrap(ledger.BrokerDown, err, "sign in as %s", r.Name)
+		return SignedIn{}, ledger.Wrap(ledger.BrokerDown, err, "sign in as %s", r.Name)
 	}
-	return r.identity(), text, nil
+	return SignedIn{Who: r.identity(), Secret: text, Device: device}, nil
 }
 
 func (u User) identity() Identity {
@@ -234,6 +255,82 @@ func (b *Book) touch(ctx context.Context, key string, s Session, revision uint64
 		return nil
 	}
 	return ledger.Wrap(ledger.BrokerDown, err, "session of %s", s.User)
+}
+
+// SessionView is a session as its user sees it. The id names it, and proves nothing.
+type SessionView struct {
+	ID string `json:"id"`
+	Session
+	Here bool `json:"here"` // it is the one that asks
+}
+
+// Sessions lists the sessions of somebody that are not over, the last used first; secret is that of the one that asks, or empty.
+func (b *Book) Sessions(ctx context.Context, who Identity, secret string) ([]SessionView, error) {
+	entries, err := b.vault.List(ctx, sessionPrefix)
+	if err != nil {
+		return nil, ledger.Wrap(ledger.BrokerDown, err, "list sessions")
+	}
+	r, err := b.user(ctx, who.Name)
+	if err != nil && !errors.Is(err, ErrMissing) {
+		return nil, ledger.Wrap(ledger.BrokerDown, err, "list sessions")
+	}
+	list, now := []SessionView{}, b.now()
+	for _, e := range entries {
+		v := SessionView{ID: e.Key[len(sessionPrefix):][:idLength], Here: secret != "" && e.Key == sessionPrefix+digest(secret)}
+		if err := json.Unmarshal(e.Value, &v.Session); err != nil {
+			return nil, ledger.Wrap(ledger.Damaged, err, "record %s", e.Key)
+		}
+		if v.User == who.Name && !v.Made.Before(r.Stamped) && now.Sub(v.Used) < SessionIdle && now.Sub(v.Made) < SessionLong {
+			list = append(list, v)
+		}
+	}
+	slices.SortFunc(list, func(x, y SessionView) int { return y.Used.Compare(x.Used) })
+	return list, nil
+}
+
+// EndSession ends one of somebody's own sessions, by its id; an empty id ends all but the one whose secret is given. It returns how many ended.
+func (b *Book) EndSession(ctx context.Context, who Identity, id, secret string) (int, error) {
+	entries, err := b.vault.List(ctx, sessionPrefix)
+	if err != nil {
+		return 0, ledger.Wrap(ledger.BrokerDown, err, "end sessions")
+	}
+	ended := 0
+	for _, e := range entries {
+		var s Session
+		if err := json.Unmarshal(e.Value, &s); err != nil {
+			return ended, ledger.Wrap(ledger.Damaged, err, "record %s", e.Key)
+		}
+		named := e.Key[len(sessionPrefix):][:idLength] == id || id == "" && e.Key != sessionPrefix+digest(secret)
+		if s.User != who.Name || !named {
+			continue
+		}
+		if err := b.vault.Delete(ctx, e.Key); err != nil {
+			return ended, ledger.Wrap(ledger.BrokerDown, err, "end sessions")
+		}
+		ended++
+	}
+	if id != "" && ended == 0 {
+		return 0, ledger.Fail(ledger.NotFound, "you have no session %q", clip(id))
+	}
+	return ended, nil
+}
+
+// renew lets a session live on after its user's password has changed.
+func (b *Book) renew(ctx context.Context, secret, name string) error {
+	key := sessionPrefix + digest(secret)
+	e, err := b.vault.Get(ctx, key)
+	var s Session
+	if err == nil {
+		err = json.Unmarshal(e.Value, &s)
+	}
+	if errors.Is(err, ErrMissing) || err == nil && s.User != name {
+		return nil
+	}
+	if err != nil {
+		return ledger.Wrap(ledger.BrokerDown, err, "session of %s", name)
+	}
+	s.Made, s.Used = b.now().UTC(), b.now().UTC()
+	return b.touch(ctx, key, s, e.Revision)
 }
 
 // SignOut ends a session.

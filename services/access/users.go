@@ -25,10 +25,7 @@ const (
 
 	maxFullName = 80
 	maxTrucks   = 200
-
-	freeTries = 5                // wrong passwords before a name waits
-	firstWait = 15 * time.Second // after that, doubled with each further one
-	lastWait  = 15 * time.Minute
+	maxSubject  = 400
 
 	userPrefix = "user."
 )
@@ -50,8 +47,6 @@ type User struct {
 type userRecord struct {
 	User
 	Hash    string    `json:"passwordHash,omitempty"`
-	Wrong   int       `json:"wrongPasswords,omitempty"`
-	Waits   time.Time `json:"waitsUntil,omitzero"`
 	Stamped time.Time `json:"passwordChanged,omitzero"` // sessions from before it are over
 }
 
@@ -104,6 +99,10 @@ func (u User) check() error {
 	}
 	if utf8.RuneCountInString(u.Full) > maxFullName || strings.ContainsFunc(u.Full, func(r rune) bool { return r < ' ' }) {
 		return ledger.Fail(ledger.BadRequest, "full name: at most %d characters on one line", maxFullName)
+	}
+	if issuer, subject, ok := strings.Cut(u.Subject, " "); u.Subject != "" && (!ok || issuer == "" || subject == "" || len(u.Subject) > maxSubject ||
+		!utf8.ValidString(u.Subject) || strings.ContainsFunc(u.Subject, func(r rune) bool { return r < ' ' })) {
+		return ledger.Fail(ledger.BadRequest, "subject: found %q; allowed: the issuer, a space, and the subject it knows the user under", clip(u.Subject))
 	}
 	return checkTrucks(u.Role, u.Trucks)
 }
@@ -226,6 +225,9 @@ func (b *Book) Change(ctx context.Context, by Identity, u User, password string)
 	if err := b.stillKept(ctx, old.User, u); err != nil {
 		return User{}, err
 	}
+	if err := b.freeSubject(ctx, u); err != nil {
+		return User{}, err
+	}
 	changed := userRecord{User: u, Hash: old.Hash, Stamped: old.Stamped}
 	changed.User.Changed, changed.User.By = b.now().UTC(), by.Name
 	if password != "" {
@@ -259,9 +261,29 @@ func (b *Book) stillKept(ctx context.Context, old, changed User) error {
 	return ledger.Fail(ledger.Conflict, "%s is the last administrator: make another first", old.Name)
 }
 
-// SetOwnPassword changes the password of who knows the old one.
-func (b *Book) SetOwnPassword(ctx context.Context, who Identity, old, password string) error {
-	r, err := b.prove(ctx, who.Name, old)
+// freeSubject refuses a subject that another user has: an issuer's word must lead to one person.
+func (b *Book) freeSubject(ctx context.Context, u User) error {
+	if u.Subject == "" {
+		return nil
+	}
+	all, err := b.Users(ctx)
+	if err != nil {
+		return err
+	}
+	for _, other := range all {
+		if other.Name != u.Name && other.Subject == u.Subject {
+			return ledger.Fail(ledger.Conflict, "the subject is that of user %s already", other.Name)
+		}
+	}
+	return nil
+}
+
+// SetOwnPassword changes the password of who knows the old one, and ends all of their sessions but the one that is named by its secret.
+func (b *Book) SetOwnPassword(ctx context.Context, who Identity, old, password, session string) error {
+	if who.Token != "" {
+		return ledger.Fail(ledger.NotAllowed, "a token has no password: sign in to change yours")
+	}
+	r, err := b.prove(ctx, who.Name, old, Origin{}, true)
 	if err != nil {
 		return err
 	}
@@ -272,12 +294,14 @@ func (b *Book) SetOwnPassword(ctx context.Context, who Identity, old, password s
 		return err
 	}
 	r.Stamped = b.now().UTC()
-	_, err = b.keepUser(ctx, r)
-	return err
+	if _, err = b.keepUser(ctx, r); err != nil || session == "" {
+		return err
+	}
+	return b.renew(ctx, session, r.Name)
 }
 
-// prove returns the record of who knows the password, and counts wrong ones.
-func (b *Book) prove(ctx context.Context, name, password string) (userRecord, error) {
+// prove returns the record of who knows the password, and counts wrong ones; of who is inside already it counts them apart.
+func (b *Book) prove(ctx context.Context, name, password string, from Origin, inside bool) (userRecord, error) {
 	wrong := ledger.Fail(ledger.SignInNeeded, "the name or the password is not right")
 	if len(password) > MaxPassword || checkName(name) != nil {
 		return userRecord{}, wrong
@@ -287,9 +311,23 @@ func (b *Book) prove(ctx context.Context, name, password string) (userRecord, er
 		return userRecord{}, ledger.Wrap(ledger.BrokerDown, err, "sign in")
 	}
 	known := err == nil && r.Hash != "" && !r.Disabled
-	if now := b.now(); known && now.Before(r.Waits) {
-		return userRecord{}, ledger.Fail(ledger.TooMany, "too many wrong passwords for %s: wait %s", name, r.Waits.Sub(now).Round(time.Second))
+	device, err := b.knows(ctx, name, from.Device)
+	if err != nil {
+		return userRecord{}, err
 	}
+	var all strangers
+	var at uint64
+	if known && !device && !inside {
+		if all, at, err = b.strangersAt(ctx, name); err != nil {
+			return userRecord{}, err
+		}
+	}
+	// A name that nobody has waits as well, for who waits would else be known to be one.
+	key, now := guesser(name, from, device, inside), b.now()
+	if wait := max(b.waiting(key, now), all.Waits.Sub(now)); wait > 0 {
+		return userRecord{}, ledger.Fail(ledger.TooMany, "too many wrong passwords for %s: wait %s, or ask an administrator to unlock the name", name, max(time.Second, wait.Round(time.Second)))
+	}
+	b.tryBegins(key, now)
 	hash := b.decoy
 	if known {
 		hash = r.Hash
@@ -300,32 +338,13 @@ func (b *Book) prove(ctx context.Context, name, password string) (userRecord, er
 		return userRecord{}, ledger.Wrap(ledger.Internal, err, "sign in as %s", name)
 	case !known:
 		return userRecord{}, wrong
+	case !ok && (device || inside):
+		return userRecord{}, wrong
 	case !ok:
-		return userRecord{}, errors.Join(wrong, b.countWrong(ctx, r))
-	case r.Wrong == 0:
-		return r, nil
+		return userRecord{}, errors.Join(wrong, b.countWrong(ctx, name, all, at))
 	}
-	r.Wrong, r.Waits = 0, time.Time{}
-	u, err := b.keepUser(ctx, r)
-	r.User = u
-	return r, err
-}
-
-// countWrong lets a name wait after some wrong passwords. When somebody else has written meanwhile, that one has counted.
-func (b *Book) countWrong(ctx context.Context, r userRecord) error {
-	r.Wrong++
-	if over := r.Wrong - freeTries; over >= 0 {
-		wait := lastWait
-		if over < 6 {
-			wait = min(lastWait, firstWait<<over)
-		}
-		r.Waits = b.now().UTC().Add(wait)
-	}
-	_, err := b.keepUser(ctx, r)
-	if ledger.CodeOf(err) == ledger.Conflict {
-		return nil
-	}
-	return err
+	b.tryWasRight(key)
+	return r, nil
 }
 
 // secret returns 160 random bits or more as text.
