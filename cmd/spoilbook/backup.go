@@ -10,7 +10,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"spoilbook/services/backup"
-	"spoilbook/services/client"
 	"spoilbook/services/ledger"
 )
 
@@ -57,7 +56,7 @@ Keep the root that is printed somewhere else as well.`,
 func withSource(c *cobra.Command, o siteOptions, f func(context.Context, backup.Source) error) (err error) {
 	ctx := c.Context()
 	if o.server != "" {
-		remote, err := client.New(o.server)
+		remote, err := o.client()
 		if err != nil {
 			return err
 		}

@@ -121,6 +121,7 @@ type Book struct {
 	hashKiB uint32
 	decoy   string // hash that a wrong name is compared with
 	tried   *recent[tries]
+	places  *Turnstile // tries from one place, whatever the name
 }
 
 const maxHashing = 2 // passwords looked at at a time
@@ -133,7 +134,7 @@ func New(c Config) (*Book, error) {
 	if c.HashKiB == 0 {
 		c.HashKiB = 64 << 10
 	}
-	b := &Book{vault: c.Vault, now: c.Now, hashing: make(chan struct{}, maxHashing), hashKiB: c.HashKiB, tried: newRecent[tries](maxTries)}
+	b := &Book{vault: c.Vault, now: c.Now, hashing: make(chan struct{}, maxHashing), hashKiB: c.HashKiB, tried: newRecent[tries](maxTries), places: NewTurnstile(triesPerSecond, triesBurst, maxTries, c.Now)}
 	decoy, err := b.hash(context.Background(), "nobody has this password")
 	if err != nil {
 		return nil, ledger.Wrap(ledger.Internal, err, "open the book of users")

@@ -31,7 +31,8 @@ const (
 	lastWait      = 15 * time.Minute
 	forgetTries   = 24 * time.Hour // without a further one
 
-	maxTries = 20_000 // names and places that are remembered
+	triesPerSecond, triesBurst = 0.5, 30 // of one place, at whatever names: an office of thirty signs in at once
+	maxTries                   = 20_000  // names and places that are remembered
 
 	strangersPrefix = "strangers."
 	deviceKey       = "device-key"

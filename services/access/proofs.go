@@ -163,6 +163,9 @@ type SignedIn struct {
 
 // SignIn begins a session for who knows the password.
 func (b *Book) SignIn(ctx context.Context, name, password string, from Origin) (SignedIn, error) {
+	if wait := b.places.Pass(Place(from.Address)); wait > 0 {
+		return SignedIn{}, ledger.Fail(ledger.TooMany, "too many tries to sign in from %s: wait %s", Place(from.Address), max(time.Second, wait.Round(time.Second)))
+	}
 	r, err := b.prove(ctx, name, password, from, false)
 	if err != nil {
 		return SignedIn{}, err

@@ -281,7 +281,7 @@ func (b *Book) freeSubject(ctx context.Context, u User) error {
 // SetOwnPassword changes the password of who knows the old one, and ends all of their sessions but the one that is named by its secret.
 func (b *Book) SetOwnPassword(ctx context.Context, who Identity, old, password, session string) error {
 	if who.Token != "" {
-		return ledger.Fail(ledger.NotAllowed, "a token has no password: sign in to change yours")
+		return ledger.Fail(ledger.SignInNeeded, "a token has no password: sign in with your name to change yours")
 	}
 	r, err := b.prove(ctx, who.Name, old, Origin{}, true)
 	if err != nil {

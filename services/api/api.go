@@ -56,11 +56,13 @@ type Config struct {
 	Registry *prometheus.Registry            // may be nil
 	Logger   *slog.Logger
 	Version  string
-	Copy     Copier        // hands the ledger over to be copied; may be nil
-	Access   *access.Book  // who may do what; nil means that everybody who reaches the service may do everything
-	Pages    http.Handler  // answers what is no route of the API; may be nil
-	Hosts    []string      // names, besides localhost and addresses, under which clients reach the service
-	Timeout  time.Duration // of one request; 0 means RequestTimeout
+	Copy     Copier           // hands the ledger over to be copied; may be nil
+	Access   *access.Book     // who may do what; nil means that everybody who reaches the service may do everything
+	Pages    http.Handler     // answers what is no route of the API; may be nil
+	Behind   bool             // something in front of the service, on this machine, speaks HTTPS and says in X-Forwarded-For who asks
+	Now      func() time.Time // nil means the clock
+	Hosts    []string         // names, besides localhost and addresses, under which clients reach the service
+	Timeout  time.Duration    // of one request; 0 means RequestTimeout
 	Limits   Limits
 }
 
@@ -86,6 +88,8 @@ type service struct {
 	listing     *gate
 	waiting     *gate
 	copies      *gate
+
+	known, strangers *access.Turnstile // how often they ask
 }
 
 // Server returns an HTTP server of all routes, with its limits of time and size.
@@ -112,6 +116,7 @@ func New(c Config) http.Handler {
 		copies: newGate(maxCopies, c.Limits.Queue),
 		seconds: prometheus.NewHistogramVec(prometheus.HistogramOpts{Name: "spoilbook_http_seconds",
 			Help: "Time to answer HTTP requests.", Buckets: prometheus.ExponentialBuckets(0.001, 4, 8)}, []string{"route", "status"})}
+	s.turnstiles()
 	s.bodies.free.Store(c.Limits.BodyBytes)
 	c.Registry.MustRegister(s.seconds)
 	router := s.router()
@@ -144,7 +149,7 @@ func (s *service) router() *gin.Engine {
 	gin.SetMode(gin.ReleaseMode)
 	router := gin.New()
 	router.RedirectTrailingSlash, router.HandleMethodNotAllowed = false, true
-	router.Use(identify, s.observe, s.recover, s.guard, s.limit, s.authenticate)
+	router.Use(identify, s.behind, s.observe, s.recover, s.guard, s.limit, s.authenticate)
 	router.NoRoute(func(g *gin.Context) {
 		if s.Pages != nil && !ofTheAPI(g.Request.URL.Path) {
 			g.Status(http.StatusOK) // gin has set 404 already

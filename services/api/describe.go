@@ -158,7 +158,7 @@ func operations(p *huma.PathItem) []*huma.Operation {
 
 // problemStatuses lists what an operation may answer besides success.
 func problemStatuses(path string, op *huma.Operation) []int {
-	out := []int{http.StatusUnauthorized, http.StatusForbidden, http.StatusMisdirectedRequest, http.StatusRequestHeaderFieldsTooLarge, http.StatusInternalServerError}
+	out := []int{http.StatusUnauthorized, http.StatusTooManyRequests, http.StatusForbidden, http.StatusMisdirectedRequest, http.StatusRequestHeaderFieldsTooLarge, http.StatusInternalServerError}
 	if len(op.Parameters) > 0 || op.RequestBody != nil {
 		out = append(out, http.StatusBadRequest, http.StatusUnprocessableEntity)
 	}
@@ -172,7 +172,7 @@ func problemStatuses(path string, op *huma.Operation) []int {
 		out = append(out, http.StatusConflict)
 	}
 	if slices.Contains(op.Tags, "people") {
-		out = append(out, http.StatusConflict, http.StatusTooManyRequests)
+		out = append(out, http.StatusConflict)
 	}
 	if strings.HasPrefix(path, "/v1/") && op.OperationID != "list-reports" || path == "/health/ready" {
 		out = append(out, http.StatusServiceUnavailable, http.StatusGatewayTimeout)

@@ -118,6 +118,8 @@ func describePeople(d *huma.OpenAPI, set func(path, status string, example any))
 	me := map[string]any{"name": "m-byrne", "fullName": "Yard office", "role": "administrator"}
 	set("/v1/sign-in", "200", me)
 	set("/v1/me", "200", me)
+	set("/v1/me/sessions", "200", map[string]any{"sessions": []any{map[string]any{"id": "8f434346648f", "user": "m-byrne", "made": at, "used": at, "agent": "a browser", "place": "192.0.2.1", "here": true}}})
+	set("/v1/people/copy", "200", map[string]any{"format": "spoilbook-people-1", "made": at, "people": []any{map[string]any{"key": "user.m-byrne", "value": user}}})
 	set("/v1/begin", "200", user)
 	set("/v1/users", "200", map[string]any{"users": []any{user}})
 	set("/v1/users/{name}", "200", user)

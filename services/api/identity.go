@@ -23,6 +23,9 @@ func identityOf(ctx context.Context) access.Identity { return access.From(ctx) }
 // nobody need sign in, for its sender believes something that is not so; a session that is over is as none.
 func (s *service) authenticate(g *gin.Context) {
 	who, err := s.whoAsks(g.Request)
+	if !s.pass(g, who) {
+		return
+	}
 	if err != nil {
 		writeProblem(g, asProblem(g.Request.Context(), err))
 		return
@@ -53,7 +56,7 @@ func (s *service) whoAsks(r *http.Request) (access.Identity, error) {
 }
 
 func sessionOf(r *http.Request) string {
-	c, err := r.Cookie(access.CookieName(r.TLS != nil))
+	c, err := r.Cookie(access.CookieName(access.IsSecure(r)))
 	if errors.Is(err, http.ErrNoCookie) || c == nil {
 		return ""
 	}

@@ -19,20 +19,45 @@ type SignInRequest struct {
 }
 
 type signInInput struct {
-	agent  string
+	from   access.Origin
 	secure bool
+	Plain  string `cookie:"spoilbook-device"`
+	Secure string `cookie:"__Host-spoilbook-device"`
 	Body   SignInRequest
 }
 
 // Resolve keeps what is no parameter.
 func (in *signInInput) Resolve(h huma.Context) []error {
-	in.agent, in.secure = h.Header("User-Agent"), h.TLS() != nil
+	in.secure = secure(h)
+	in.from = access.Origin{Agent: h.Header("User-Agent"), Address: access.ClientAddress(h.Context(), h.RemoteAddr()), Device: in.Plain}
+	if in.secure {
+		in.from.Device = in.Secure
+	}
 	return nil
 }
 
+// secure reports whether a request came over HTTPS, here or to something in front of this service.
+func secure(h huma.Context) bool { return h.TLS() != nil || access.SecureIn(h.Context()) }
+
 type signedInOutput struct {
-	Cookie http.Cookie `header:"Set-Cookie"`
-	Body   access.Identity
+	Cookies []http.Cookie `header:"Set-Cookie" doc:"of the session, and one by which this browser is known the next time"`
+	Body    access.Identity
+}
+
+// SessionCookies are the cookies of the session of who asks.
+type SessionCookies struct {
+	session string
+	Plain   string `cookie:"spoilbook-session"`
+	Secure  string `cookie:"__Host-spoilbook-session"`
+}
+
+// Resolve keeps which of the two counts.
+func (in *SessionCookies) Resolve(h huma.Context) []error {
+	in.session = in.Plain
+	if secure(h) {
+		in.session = in.Secure
+	}
+	return nil
 }
 
 type signOutInput struct {
@@ -43,7 +68,7 @@ type signOutInput struct {
 
 // Resolve keeps whether the request came over TLS.
 func (in *signOutInput) Resolve(h huma.Context) []error {
-	in.secure = h.TLS() != nil
+	in.secure = secure(h)
 	return nil
 }
 
@@ -71,7 +96,28 @@ type PasswordRequest struct {
 	New string `json:"new" minLength:"12" maxLength:"256"`
 }
 
-type passwordInput struct{ Body PasswordRequest }
+type passwordInput struct {
+	SessionCookies
+	Body PasswordRequest
+}
+
+// SessionList is the sessions of who asks, the last used first.
+type SessionList struct {
+	Sessions []access.SessionView `json:"sessions"`
+}
+
+type sessionListOutput struct{ Body SessionList }
+
+type endSessionInput struct {
+	SessionCookies
+	ID string `path:"id" maxLength:"64" example:"8f434346648f"`
+}
+
+type userNameInput struct {
+	Name string `path:"name" maxLength:"64" example:"m-byrne"`
+}
+
+type peopleCopyOutput struct{ Body access.People }
 
 // UserList is everybody who may sign in.
 type UserList struct {
@@ -109,6 +155,8 @@ type TokenRequest struct {
 	Role   access.Role      `json:"role" enum:"truck,crew,yard,office,officer,administrator"`
 	Trucks []events.TruckID `json:"trucks,omitempty" maxItems:"200" doc:"of a truck or crew"`
 	Ends   time.Time        `json:"ends" doc:"at most three years ahead"`
+
+	ReadOnly bool `json:"readOnly,omitempty" doc:"it changes nothing; not for a truck's"`
 }
 
 type tokenInput struct{ Body TokenRequest }
@@ -135,6 +183,11 @@ func (s *service) addPeople(a huma.API) {
 			return &identityOutput{identityOf(ctx)}, nil
 		})
 	huma.Register(a, huma.Operation{OperationID: "set-own-password", Method: http.MethodPost, Path: "/v1/me/password", Tags: tags, Summary: "Change one's own password", DefaultStatus: http.StatusNoContent}, s.setPassword)
+	huma.Register(a, huma.Operation{OperationID: "list-own-sessions", Method: http.MethodGet, Path: "/v1/me/sessions", Tags: tags, Summary: "One's own sessions"}, s.ownSessions)
+	huma.Register(a, huma.Operation{OperationID: "end-own-session", Method: http.MethodDelete, Path: "/v1/me/sessions/{id}", Tags: tags, Summary: "End one of one's own sessions", DefaultStatus: http.StatusNoContent}, s.endSession)
+	huma.Register(a, huma.Operation{OperationID: "unlock-user", Method: http.MethodPost, Path: "/v1/users/{name}/unlock", Tags: tags, Summary: "Let a user who waits after wrong passwords try again at once", DefaultStatus: http.StatusNoContent}, s.unlock)
+	huma.Register(a, huma.Operation{OperationID: "copy-people", Method: http.MethodGet, Path: "/v1/people/copy", Tags: tags, Summary: "Users and tokens for a backup",
+		Description: "Passwords and tokens are in it as hashes: who has them can try to guess passwords. Sessions are not in it."}, s.copyPeople)
 	huma.Register(a, huma.Operation{OperationID: "list-users", Method: http.MethodGet, Path: "/v1/users", Tags: tags, Summary: "Everybody who may sign in"}, s.users)
 	huma.Register(a, huma.Operation{OperationID: "change-user", Method: http.MethodPut, Path: "/v1/users/{name}", Tags: tags, Summary: "Make or change a user",
 		Description: "The revision that was seen guards against undoing another's change. A change of role, trucks or password ends the user's sessions."}, s.changeUser)
@@ -156,11 +209,11 @@ func (s *service) signIn(ctx context.Context, in *signInInput) (*signedInOutput,
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
 	}
-	who, secret, err := b.SignIn(ctx, in.Body.Name, in.Body.Password, in.agent)
+	made, err := b.SignIn(ctx, in.Body.Name, in.Body.Password, in.from)
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
 	}
-	return &signedInOutput{Cookie: access.Cookie(secret, in.secure), Body: who}, nil
+	return &signedInOutput{Cookies: []http.Cookie{access.Cookie(made.Secret, in.secure), access.DeviceCookie(made.Device, in.secure)}, Body: made.Who}, nil
 }
 
 func (s *service) signOut(ctx context.Context, in *signOutInput) (*signedOutOutput, error) {
@@ -191,9 +244,49 @@ func (s *service) begin(ctx context.Context, in *beginInput) (*userOutput, error
 func (s *service) setPassword(ctx context.Context, in *passwordInput) (*struct{}, error) {
 	b, err := s.book()
 	if err == nil {
-		err = b.SetOwnPassword(ctx, identityOf(ctx), in.Body.Old, in.Body.New)
+		err = b.SetOwnPassword(ctx, identityOf(ctx), in.Body.Old, in.Body.New, in.session)
 	}
 	return nil, s.problemOf(ctx, err)
+}
+
+func (s *service) ownSessions(ctx context.Context, in *SessionCookies) (*sessionListOutput, error) {
+	b, err := s.book()
+	if err != nil {
+		return nil, s.problemOf(ctx, err)
+	}
+	list, err := b.Sessions(ctx, identityOf(ctx), in.session)
+	if err != nil {
+		return nil, s.problemOf(ctx, err)
+	}
+	return &sessionListOutput{SessionList{list}}, nil
+}
+
+func (s *service) endSession(ctx context.Context, in *endSessionInput) (*struct{}, error) {
+	b, err := s.book()
+	if err == nil {
+		_, err = b.EndSession(ctx, identityOf(ctx), in.ID, in.session)
+	}
+	return nil, s.problemOf(ctx, err)
+}
+
+func (s *service) unlock(ctx context.Context, in *userNameInput) (*struct{}, error) {
+	b, err := s.book()
+	if err == nil {
+		err = b.Unlock(ctx, in.Name)
+	}
+	return nil, s.problemOf(ctx, err)
+}
+
+func (s *service) copyPeople(ctx context.Context, _ *struct{}) (*peopleCopyOutput, error) {
+	b, err := s.book()
+	if err != nil {
+		return nil, s.problemOf(ctx, err)
+	}
+	all, err := b.CopyPeople(ctx)
+	if err != nil {
+		return nil, s.problemOf(ctx, err)
+	}
+	return &peopleCopyOutput{all}, nil
 }
 
 func (s *service) users(ctx context.Context, _ *struct{}) (*userListOutput, error) {
@@ -238,7 +331,7 @@ func (s *service) makeToken(ctx context.Context, in *tokenInput) (*tokenOutput, 
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
 	}
-	t, secret, err := b.MakeToken(ctx, identityOf(ctx), access.Token{For: in.Body.For, Role: in.Body.Role, Trucks: in.Body.Trucks, Ends: in.Body.Ends})
+	t, secret, err := b.MakeToken(ctx, identityOf(ctx), access.Token{For: in.Body.For, Role: in.Body.Role, Trucks: in.Body.Trucks, Ends: in.Body.Ends, ReadOnly: in.Body.ReadOnly})
 	if err != nil {
 		return nil, s.problemOf(ctx, err)
 	}

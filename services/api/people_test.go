@@ -245,7 +245,7 @@ func TestPeopleFromTheFirstStart(t *testing.T) {
 
 	in := r.call("POST", "/v1/sign-in", "application/json", example("/v1/sign-in", "post"), 200)
 	cookies := in.Cookies()
-	if len(cookies) != 1 || !cookies[0].HttpOnly || cookies[0].SameSite != http.SameSiteStrictMode || cookies[0].Secure || cookies[0].Path != "/" {
+	if len(cookies) != 2 || !cookies[1].HttpOnly || cookies[1].Name != "spoilbook-device" || cookies[1].SameSite != http.SameSiteStrictMode || !cookies[0].HttpOnly || cookies[0].SameSite != http.SameSiteStrictMode || cookies[0].Secure || cookies[0].Path != "/" {
 		t.Fatalf("cookies: %+v", cookies)
 	}
 	do := func(method, path, body string, want int) answer {
@@ -278,8 +278,27 @@ func TestPeopleFromTheFirstStart(t *testing.T) {
 	if status := r.as("made", "GET", "/v1/head", "", ""); status != 401 {
 		t.Errorf("a revoked token: %d", status)
 	}
+	other := r.call("POST", "/v1/sign-in", "application/json", example("/v1/sign-in", "post"), 200).Cookies()
+	var sessions struct{ Sessions []access.SessionView }
+	do("GET", "/v1/me/sessions", "", 200).into(t, &sessions)
+	if len(sessions.Sessions) != 2 || sessions.Sessions[0].Here == sessions.Sessions[1].Here {
+		t.Errorf("sessions: %+v", sessions)
+	}
+	do("POST", "/v1/users/m-byrne/unlock", "", 204)
+	do("POST", "/v1/users/nobody/unlock", "", 404)
 	do("POST", "/v1/me/password", example("/v1/me/password", "post"), 204)
-	do("GET", "/v1/users", "", 401) // the new password ended the session
+	do("GET", "/v1/users", "", 200)
+	mine := cookies
+	cookies = other
+	do("GET", "/v1/users", "", 401) // the new password ended the other session
+	cookies = mine
+	do("DELETE", "/v1/me/sessions/"+sessions.Sessions[1].ID, "", 204)
+	do("DELETE", "/v1/me/sessions/nothing", "", 404)
+	var copied access.People
+	do("GET", "/v1/people/copy", "", 200).into(t, &copied)
+	if err := copied.Check(); err != nil || len(copied.People) != 2+len(access.Roles()) {
+		t.Errorf("copy of %d: %v", len(copied.People), err)
+	}
 	r.refused("POST", "/v1/sign-in", "application/json", example("/v1/sign-in", "post"), 401, ledger.SignInNeeded)
 	in = r.call("POST", "/v1/sign-in", "application/json", `{"name":"m-byrne","password":"silt over sand over till"}`, 200)
 	cookies = in.Cookies()

@@ -56,6 +56,9 @@ func (c *Client) SignIn(ctx context.Context, name, password string) (*Client, er
 		return nil, ledger.Wrap(ledger.ServerDown, err, "sign in")
 	}
 	for _, cookie := range res.Cookies() {
+		if cookie.Name != access.CookieName(true) && cookie.Name != access.CookieName(false) {
+			continue
+		}
 		other := *c
 		other.session = cookie
 		return &other, nil
@@ -91,6 +94,18 @@ func (c *Client) ChangeUser(ctx context.Context, u access.User, password string)
 	return out, err
 }
 
+// Unlock lets a user who waits after wrong passwords try again at once.
+func (c *Client) Unlock(ctx context.Context, name string) error {
+	return c.call(ctx, http.MethodPost, "/v1/users/"+url.PathEscape(name)+"/unlock", nil, "", nil, nil)
+}
+
+// CopyPeople returns users and tokens for a backup, passwords and tokens as hashes.
+func (c *Client) CopyPeople(ctx context.Context) (access.People, error) {
+	var all access.People
+	err := c.call(ctx, http.MethodGet, "/v1/people/copy", nil, "", nil, &all)
+	return all, err
+}
+
 // Tokens lists the tokens that were not revoked.
 func (c *Client) Tokens(ctx context.Context) ([]access.Token, error) {
 	var list struct{ Tokens []access.Token }
@@ -105,7 +120,9 @@ func (c *Client) MakeToken(ctx context.Context, t access.Token) (access.Token, s
 		Role   access.Role      `json:"role"`
 		Trucks []events.TruckID `json:"trucks,omitempty"`
 		Ends   time.Time        `json:"ends"`
-	}{t.For, t.Role, t.Trucks, t.Ends}
+
+		ReadOnly bool `json:"readOnly,omitempty"`
+	}{t.For, t.Role, t.Trucks, t.Ends, t.ReadOnly}
 	var out struct {
 		access.Token
 		Secret string `json:"secret"`

@@ -69,14 +69,30 @@ func (s *site) signIn(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	_, secret, err := s.Access.SignIn(r.Context(), f.Name, r.PostFormValue("password"), r.UserAgent())
+	in, err := s.Access.SignIn(r.Context(), f.Name, r.PostFormValue("password"), access.OriginOf(r))
 	if err != nil {
 		s.again(w, r, "sign-in", "Sign in", f, err)
 		return
 	}
-	c := access.Cookie(secret, r.TLS != nil)
-	http.SetCookie(w, &c)
+	s.remember(w, r, in)
 	http.Redirect(w, r, f.To, http.StatusSeeOther)
+}
+
+// remember gives a browser the cookies of its session, and of being known.
+func (s *site) remember(w http.ResponseWriter, r *http.Request, in access.SignedIn) {
+	secure := access.IsSecure(r)
+	for _, c := range []http.Cookie{access.Cookie(in.Secret, secure), access.DeviceCookie(in.Device, secure)} {
+		http.SetCookie(w, &c)
+	}
+}
+
+// sessionIn returns the secret of a request's session, or nothing.
+func sessionIn(r *http.Request) string {
+	c, err := r.Cookie(access.CookieName(access.IsSecure(r)))
+	if err != nil {
+		return ""
+	}
+	return c.Value
 }
 
 // again shows a form with what was filled in and what is wrong with it.
@@ -91,13 +107,13 @@ func (s *site) again(w http.ResponseWriter, r *http.Request, page, title string,
 }
 
 func (s *site) signOut(w http.ResponseWriter, r *http.Request) {
-	if c, err := r.Cookie(access.CookieName(r.TLS != nil)); err == nil && s.Access != nil {
-		if err := s.Access.SignOut(r.Context(), c.Value); err != nil {
+	if secret := sessionIn(r); secret != "" && s.Access != nil {
+		if err := s.Access.SignOut(r.Context(), secret); err != nil {
 			s.fail(w, r, err)
 			return
 		}
 	}
-	c := access.Cookie("", r.TLS != nil)
+	c := access.Cookie("", access.IsSecure(r))
 	http.SetCookie(w, &c)
 	http.Redirect(w, r, "/sign-in", http.StatusSeeOther)
 }
@@ -116,12 +132,11 @@ func (s *site) begin(w http.ResponseWriter, r *http.Request) {
 		s.again(w, r, "begin", "Make the first administrator", f, err)
 		return
 	}
-	_, secret, err := s.Access.SignIn(r.Context(), f.Name, password, r.UserAgent())
+	in, err := s.Access.SignIn(r.Context(), f.Name, password, access.OriginOf(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	c := access.Cookie(secret, r.TLS != nil)
-	http.SetCookie(w, &c)
+	s.remember(w, r, in)
 	http.Redirect(w, r, "/", http.StatusSeeOther)
 }
