@@ -121,7 +121,7 @@ read from the terminal, or one a line from standard input.`,
 	token := &cobra.Command{Use: "token", Short: "Make, list and revoke tokens of programs"}
 	group(token)
 	token.AddCommand(tokenMake(), tokenList(), tokenRevoke())
-	c.AddCommand(peopleBegin(), peopleList(), peopleSet(), token)
+	c.AddCommand(peopleBegin(), peopleList(), peopleSet(), peopleUnlock(), token)
 	return c
 }
 
@@ -318,6 +318,20 @@ user's sessions.`,
 	return c
 }
 
+func peopleUnlock() *cobra.Command {
+	var a asker
+	c := &cobra.Command{
+		Use: "unlock NAME", Short: "Let a user who waits after wrong passwords try again at once",
+		Example: "  spoilbook people unlock crew-1 --server http://127.0.0.1:8080 --as m-byrne",
+		Args:    exactly(1, "a user name"),
+		RunE: func(c *cobra.Command, args []string) error {
+			return a.ask(c, func(ctx context.Context, b *client.Client) error { return b.Unlock(ctx, args[0]) })
+		},
+	}
+	a.flags(c)
+	return c
+}
+
 // wantedUser is a user as they stand, or a new one.
 func wantedUser(ctx context.Context, b *client.Client, name string) (access.User, error) {
 	all, err := b.Users(ctx)
@@ -357,6 +371,7 @@ func tokenMake() *cobra.Command {
 	f.StringVar(&role, "role", "", "truck, crew, yard, office, officer or administrator")
 	f.StringSliceVar(&trucks, "truck", nil, "`truck` of a truck's or crew's token; may be repeated")
 	f.StringVar(&t.For, "for", "", "`what` uses it")
+	f.BoolVar(&t.ReadOnly, "read-only", false, "it changes nothing")
 	f.IntVar(&days, "days", 365, "how many days it holds")
 	return c
 }
@@ -374,9 +389,13 @@ func tokenList() *cobra.Command {
 					return err
 				}
 				t := tabwriter.NewWriter(c.OutOrStdout(), 0, 0, 2, ' ', 0)
-				fmt.Fprintln(t, "ID\tROLE\tTRUCKS\tFOR\tENDS\tMADE BY")
+				fmt.Fprintln(t, "ID\tROLE\tSCOPE\tTRUCKS\tFOR\tENDS\tMADE BY")
 				for _, k := range list {
-					fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\n", k.ID, k.Role, trucksText(k.Trucks), k.For, k.Ends.Format(time.DateOnly), k.By)
+					scope := "all"
+					if k.ReadOnly {
+						scope = "read only"
+					}
+					fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", k.ID, k.Role, scope, trucksText(k.Trucks), k.For, k.Ends.Format(time.DateOnly), k.By)
 				}
 				return t.Flush()
 			})

@@ -28,6 +28,7 @@ const (
 	Unfinished    Code = "unfinished"     // some messages were quarantined
 	SignInNeeded  Code = "sign-in-needed" // who asks has not proved who they are
 	NotAllowed    Code = "not-allowed"    // who asks may not do that
+	IssuerDown    Code = "issuer-down"    // who tells us who somebody is does not answer as it should
 	TooMany       Code = "too-many"       // too many tries or requests from one side
 	Internal      Code = "internal"       // our mistake
 )
@@ -76,6 +77,8 @@ func OutcomeOf(c Code) Outcome {
 		return Outcome{401, 8, "sign in, or send a token that holds"}
 	case NotAllowed:
 		return Outcome{403, 8, "ask an administrator for the role that does this"}
+	case IssuerDown:
+		return Outcome{503, 5, "check that the OpenID Connect issuer runs and its address is right, or sign in with a password"}
 	case TooMany:
 		return Outcome{429, 5, "wait, then try again"}
 	case Unfinished:
@@ -87,7 +90,7 @@ func OutcomeOf(c Code) Outcome {
 // Codes lists every code.
 func Codes() []Code {
 	return []Code{BadRequest, NotFound, TooLarge, Conflict, Moved, InUse, Busy, BrokerDown, BrokerFull, StoreDown, ServerDown,
-		EngineMissing, Damaged, TimedOut, ReadOnly, Unfinished, SignInNeeded, NotAllowed, TooMany, Internal}
+		EngineMissing, Damaged, TimedOut, ReadOnly, Unfinished, SignInNeeded, NotAllowed, IssuerDown, TooMany, Internal}
 }
 
 // Error is a failure with its code; What says what happened, for users, and the
