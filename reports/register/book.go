@@ -41,6 +41,21 @@ type Book struct {
 // NewBook builds a book from the register revisions among recs, in any order.
 func NewBook(recs []events.Recorded) *Book {
 	b := &Book{entries: map[entryKey][]Revision{}}
+	b.add(recs)
+	return b
+}
+
+// With returns a book that holds further revisions as well; b stays as it is.
+func (b *Book) With(recs []events.Recorded) *Book {
+	more := &Book{entries: make(map[entryKey][]Revision, len(b.entries)), position: b.position, count: b.count}
+	for k, list := range b.entries {
+		more.entries[k] = slices.Clone(list)
+	}
+	more.add(recs)
+	return more
+}
+
+func (b *Book) add(recs []events.Recorded) {
 	for i := range recs {
 		r, ok := recs[i].Body.(events.RegisterRevised)
 		if !ok || r.Document == nil {
@@ -60,7 +75,6 @@ func NewBook(recs []events.Recorded) *Book {
 			return int(min(max(int64(x.Position)-int64(y.Position), -1), 1))
 		})
 	}
-	return b
 }
 
 // Position returns the position of the latest revision in the book.

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"path"
 	"reflect"
 	"slices"
@@ -62,6 +63,11 @@ func (l Loader) Read(fsys fs.FS) ([]events.RegisterRevised, error) {
 		}
 		r.file(name, text)
 	}
+	return r.settle()
+}
+
+// settle checks what was read as a set, and returns it where all is well.
+func (r *reading) settle() ([]events.RegisterRevised, error) {
 	r.broken = len(r.problems.List) > 0
 	r.checkSet()
 	if err := r.problems.err(); err != nil {
@@ -72,6 +78,22 @@ func (l Loader) Read(fsys fs.FS) ([]events.RegisterRevised, error) {
 		revs[i] = it.revision
 	}
 	return revs, nil
+}
+
+// ReadFiles reads register files by name, as [Loader.Read] reads those of a folder.
+func (l Loader) ReadFiles(files map[string][]byte) ([]events.RegisterRevised, error) {
+	r := &reading{loader: l, problems: &Problems{}}
+	for _, name := range slices.Sorted(maps.Keys(files)) {
+		if ext := path.Ext(name); ext != ".yaml" && ext != ".yml" {
+			r.problems.add(Problem{File: name, Line: 1, Field: "file", Found: "another kind of file", Allowed: "a file whose name ends in .yaml or .yml"})
+			continue
+		}
+		if len(files[name]) > MaxFileBytes {
+			return nil, fmt.Errorf("%s is larger than %d bytes; split it", name, MaxFileBytes)
+		}
+		r.file(name, files[name])
+	}
+	return r.settle()
 }
 
 func fileNames(fsys fs.FS) ([]string, error) {

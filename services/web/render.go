@@ -102,6 +102,8 @@ func entries() []entry {
 	return []entry{
 		{"/yard", "Yard", access.YardNow},
 		{"/reports", "Reports", access.RunReport},
+		{"/paper", "Paper", access.SubmitEvents},
+		{"/register", "Register", access.ListEvents},
 		{"/people", "People", access.ListUsers},
 	}
 }

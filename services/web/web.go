@@ -5,6 +5,8 @@
 //	GET /reports                    which reports there are, and for which period
 //	GET /reports/water?from=2026-10-01&to=2026-10-31&tz=Europe/Dublin
 //	GET /reports/water/line?...&table=Sources&line=KEY   how a line came about, step by step
+//	GET /paper                      forms for paper and spreadsheets, and what was filled in
+//	GET /register                   the register: history, revisions, what a revision would change
 //	GET /people                     who may sign in, and tokens of programs
 //	GET /sign-in, /begin            for those who are not known yet
 //
@@ -37,6 +39,7 @@ type Config struct {
 	Access  *access.Book // nil where nobody need sign in
 	Zone    string       // time zone of the pages, where the request names none; empty means UTC
 	Formats []string     // export formats, for links to the API
+	Files   Files        // workbooks and register files
 	Logger  *slog.Logger
 	Version string
 	Now     func() time.Time // nil means the clock
@@ -44,9 +47,10 @@ type Config struct {
 
 type site struct {
 	Config
-	zone  *time.Location
-	pages sync.Map // of pages by manners
-	watch *watch
+	zone    *time.Location
+	pages   sync.Map // of pages by manners
+	watch   *watch
+	uploads uploads
 }
 
 // New returns the handler of all pages. It fails when the time zone does not exist.
@@ -75,7 +79,7 @@ func New(c Config) (http.Handler, error) {
 	mux := http.NewServeMux()
 	mux.Handle("GET /static/", http.StripPrefix("/static/", cached(http.FileServerFS(static))))
 	mux.HandleFunc("GET /{$}", s.home)
-	for _, add := range []func(*http.ServeMux){s.signRoutes, s.displayRoutes, s.yardRoutes, s.reportRoutes, s.peopleRoutes} {
+	for _, add := range []func(*http.ServeMux){s.signRoutes, s.displayRoutes, s.yardRoutes, s.reportRoutes, s.paperRoutes, s.registerRoutes, s.peopleRoutes} {
 		add(mux)
 	}
 	mux.HandleFunc("/", s.nowhere)
