@@ -15,18 +15,19 @@ import (
 	regbook "spoilbook/reports/register"
 	"spoilbook/services/ledger"
 	"spoilbook/services/register"
+	"spoilbook/services/sheets"
 )
 
 // registerDesk is the office desk that counts register revisions.
-const registerDesk = "register"
+const registerDesk = ledger.RegisterDesk
 
 func registerCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "register",
-		Short: "Load the register from YAML files, check them, or write it out",
+		Short: "Load the register from YAML files or a workbook, check them, or write it out",
 		Long: `The register says what trucks, jobs, clients, materials, facilities, water
 sources, outfalls and rate cards are, each entry from a time on. It is kept as
-YAML files and recorded in the ledger as register revised events, so that the
+YAML files or as a workbook, and recorded in the ledger as register revised events, so that the
 ledger alone reproduces a report. Loading files again records only what changed.`,
 	}
 	group(c)
@@ -36,28 +37,55 @@ ledger alone reproduces a report. Loading files again records only what changed.
 
 func registerLoad() *cobra.Command {
 	var o siteOptions
+	var w registerWorkbook
 	c := &cobra.Command{
-		Use: "load DIR", Short: "Record what changed in a folder of register files",
-		Example: "  spoilbook register load ./register --data ./spoilbook-data",
-		Args:    exactly(1, "a folder"),
+		Use: "load DIR", Short: "Record what changed in a folder of register files, or in a workbook",
+		Example: "  spoilbook register load ./register --data ./spoilbook-data\n  spoilbook register load register.xlsx --author \"Yard office\" --tz Europe/Dublin",
+		Args:    exactly(1, "a folder, or a workbook"),
 		RunE: func(c *cobra.Command, args []string) error {
 			return withBook(c, o, writing, func(ctx context.Context, b book) error {
-				return loadRegister(ctx, b, args[0], c.OutOrStdout())
+				return loadRegister(ctx, b, args[0], w, c.OutOrStdout())
 			})
 		},
 	}
 	addSiteFlags(c, &o)
+	w.flags(c)
 	return c
+}
+
+// registerWorkbook is what a workbook of the register does not say itself.
+type registerWorkbook struct{ author, zone string }
+
+func (w *registerWorkbook) flags(c *cobra.Command) {
+	f := c.Flags()
+	f.StringVar(&w.author, "author", "", "who answers for entries of a workbook that name nobody")
+	f.StringVar(&w.zone, "tz", envOr("SPOILBOOK_TZ", "UTC"), "time `zone` of days in a workbook, such as Europe/Dublin")
+}
+
+// read reads a workbook, or a folder of files.
+func (w registerWorkbook) read(path string, known *regbook.Book) ([]events.RegisterRevised, error) {
+	if !isWorkbook(path) {
+		return register.Loader{Known: known}.Read(os.DirFS(path))
+	}
+	zone, err := time.LoadLocation(w.zone)
+	if err != nil {
+		return nil, ledger.Fail(ledger.BadRequest, "--tz: found %q; allowed: a time zone of the tz database, such as Europe/Dublin", w.zone)
+	}
+	wb, err := readWorkbook(path)
+	if err != nil {
+		return nil, err
+	}
+	return register.Loader{Known: known}.Workbook(wb, w.author, zone)
 }
 
 // loadRegister submits the revisions of dir that the ledger does not have, and
 // waits until they are recorded.
-func loadRegister(ctx context.Context, b book, dir string, stdout io.Writer) error {
+func loadRegister(ctx context.Context, b book, dir string, w registerWorkbook, stdout io.Writer) error {
 	known, last, err := recordedRegister(ctx, b)
 	if err != nil {
 		return err
 	}
-	revisions, err := register.Loader{Known: known}.Read(os.DirFS(dir))
+	revisions, err := w.read(dir, known)
 	if err != nil {
 		return ledger.Wrap(ledger.BadRequest, err, "register files in %s", dir)
 	}
@@ -116,12 +144,13 @@ func recordedRegister(ctx context.Context, b book) (*regbook.Book, uint64, error
 }
 
 func registerCheck() *cobra.Command {
-	return &cobra.Command{
-		Use: "check DIR", Short: "Check register files without recording anything",
+	var w registerWorkbook
+	c := &cobra.Command{
+		Use: "check DIR", Short: "Check register files, or a workbook, without recording anything",
 		Example: "  spoilbook register check ./register",
-		Args:    exactly(1, "a folder"),
+		Args:    exactly(1, "a folder, or a workbook"),
 		RunE: func(c *cobra.Command, args []string) error {
-			revisions, err := register.Read(os.DirFS(args[0]))
+			revisions, err := w.read(args[0], nil)
 			if err != nil {
 				return ledger.Wrap(ledger.BadRequest, err, "register files in %s", args[0])
 			}
@@ -129,19 +158,28 @@ func registerCheck() *cobra.Command {
 			return err
 		},
 	}
+	w.flags(c)
+	return c
 }
 
 func registerWrite() *cobra.Command {
 	var o siteOptions
 	c := &cobra.Command{
-		Use: "write DIR", Short: "Write the recorded register as YAML files",
-		Example: "  spoilbook register write ./register-copy",
-		Args:    exactly(1, "a folder"),
+		Use: "write DIR", Short: "Write the recorded register as YAML files, or as a workbook",
+		Example: "  spoilbook register write ./register-copy\n  spoilbook register write register.xlsx",
+		Args:    exactly(1, "a folder, or a workbook"),
 		RunE: func(c *cobra.Command, args []string) error {
 			return withBook(c, o, reading, func(ctx context.Context, b book) error {
 				known, _, err := recordedRegister(ctx, b)
 				if err != nil {
 					return err
+				}
+				if isWorkbook(args[0]) {
+					form, err := register.Workbook(register.Standing(known))
+					if err != nil {
+						return err
+					}
+					return writeOut(c.OutOrStdout(), args[0], func(w io.Writer) error { return sheets.Form(ctx, w, form) })
 				}
 				files, err := register.Write(register.Standing(known))
 				if err != nil {

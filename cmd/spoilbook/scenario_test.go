@@ -57,7 +57,7 @@ const scenarioDay = `
 func TestScenarioThroughTheWholePipeline(t *testing.T) {
 	s := openTestSite(t)
 	b := opened{s.ledger, s}
-	if err := loadRegister(t.Context(), b, filepath.Join("..", "..", "testdata", "example", "register"), io.Discard); err != nil {
+	if err := loadRegister(t.Context(), b, filepath.Join("..", "..", "testdata", "example", "register"), registerWorkbook{}, io.Discard); err != nil {
 		t.Fatal(err)
 	}
 	f, lines, err := emit(t.Context(), b, strings.NewReader(scenarioDay), io.Discard, time.Minute)

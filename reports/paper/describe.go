@@ -1,6 +1,8 @@
 package paper
 
 import (
+	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -125,6 +127,16 @@ func (t Teller) details(b events.Body) []string {
 		}
 	case events.WaterDecanted:
 		add(true, "%s to %s", t.water(b.Volume.VolumeML), orDash(string(b.Outfall)))
+		add(b.Volume.Basis != events.Measured, t.words(string(b.Volume.Basis)))
+		if b.PHHundredths != nil {
+			add(true, "pH %s", t.quantity(hundredths(*b.PHHundredths)))
+		}
+		if b.TurbidityMilliNTU != nil {
+			add(true, "turbidity %s NTU", t.quantity(strconv.FormatInt(*b.TurbidityMilliNTU/1000, 10)))
+		}
+		if b.SuspendedSolidsMGPerL != nil {
+			add(true, "suspended solids %s mg/L", t.quantity(strconv.FormatInt(*b.SuspendedSolidsMGPerL, 10)))
+		}
 	case events.SpoilTipped:
 		add(true, "at %s", string(b.Facility))
 		add(b.Whole, "whole tank")
@@ -171,14 +183,7 @@ func orDash(s string) string {
 }
 
 // tenths writes thousandths of one as percent with one decimal.
-func tenths(permille int64) string {
-	digits := []byte{byte('0' + permille%10)}
-	whole := permille / 10
-	text := ""
-	for {
-		text = string(byte('0'+whole%10)) + text
-		if whole /= 10; whole == 0 {
-			return text + "." + string(digits)
-		}
-	}
-}
+func tenths(permille int64) string { return fmt.Sprintf("%d.%d", permille/10, permille%10) }
+
+// hundredths writes hundredths with both decimals.
+func hundredths(v int64) string { return fmt.Sprintf("%d.%02d", v/100, v%100) }

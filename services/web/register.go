@@ -212,11 +212,49 @@ func (s *site) registerKind(w http.ResponseWriter, r *http.Request) {
 type entryPage struct {
 	Kind, KindName, Key, Name string
 	Now                       []change // what it says now
+	Lists                     []listView
 	Revisions                 []revisionView
 	Older                     int
 	Edit                      bool
 	Done                      string
 	Zone                      *time.Location
+}
+
+// listView is a list of an entry, as a table.
+type listView struct {
+	Label string
+	Heads []headingView
+	Rows  [][]string
+}
+
+// reading returns what an entry says: its fields, and its lists.
+func (m manners) reading(d events.Document) ([]change, []listView) {
+	schema := fields.Of(d.Register())
+	values, _ := schema.Values(d) // an entry that was recorded can be read
+	var lists []listView
+	for i := range schema.Groups {
+		g := &schema.Groups[i]
+		v := listView{Label: m.Tongue.Say(g.Label)}
+		for n := range g.Items(values) {
+			row := []string{}
+			for k := range g.Fields {
+				row = append(row, m.shown(&g.Fields[k], values[fields.ItemPath(g.Path, n, g.Fields[k].Path)]))
+			}
+			v.Rows = append(v.Rows, row)
+		}
+		for k := range g.Fields {
+			head := headingView{Text: m.Tongue.Say(g.Fields[k].Label), Number: g.Fields[k].Kind == fields.Whole || g.Fields[k].Kind == fields.Amount}
+			if u := g.Fields[k].Unit; u != "" {
+				head.Text += " (" + u + ")"
+			}
+			v.Heads = append(v.Heads, head)
+		}
+		if len(v.Rows) > 0 {
+			lists = append(lists, v)
+		}
+	}
+	schema.Groups = nil
+	return m.compare(&schema, nil, values), lists
 }
 
 type revisionView struct {
@@ -243,6 +281,11 @@ func (m manners) changes(before, after events.Document) []change {
 		was, _ = schema.Values(before) // an entry that was recorded can be read
 	}
 	is, _ := schema.Values(after)
+	return m.compare(&schema, was, is)
+}
+
+// compare lists the fields that differ.
+func (m manners) compare(schema *fields.Schema, was, is map[string]string) []change {
 	var list []change
 	add := func(label, unit, path string, f *fields.Field) {
 		a, b := m.shown(f, was[path]), m.shown(f, is[path])
@@ -273,6 +316,15 @@ func (m manners) changes(before, after events.Document) []change {
 // shown writes what a field says, for reading.
 func (m manners) shown(f *fields.Field, text string) string {
 	switch f.Kind {
+	case fields.Words:
+		if f.Choices == nil {
+			return text
+		}
+		parts := strings.Split(text, ", ")
+		for i := range parts {
+			parts[i] = m.Tongue.Say(strings.ReplaceAll(parts[i], "-", " "))
+		}
+		return strings.Join(parts, ", ")
 	case fields.YesNo, fields.Choice:
 		return m.Tongue.Say(strings.ReplaceAll(text, "-", " "))
 	case fields.Whole, fields.Amount:
@@ -310,13 +362,14 @@ func (s *site) registerEntry(w http.ResponseWriter, r *http.Request) {
 	if now, ok := b.At(events.Register(kind), key, events.TimeOf(s.Now())); ok {
 		reading = now
 	}
-	page.Name, page.Now = nameOf(reading.Document), m.changes(nil, reading.Document)
+	page.Name = nameOf(reading.Document)
+	page.Now, page.Lists = m.reading(reading.Document)
 	if text := r.URL.Query().Get("recorded"); text != "" {
 		if n, err := strconv.ParseUint(text, 10, 64); err == nil {
 			page.Done = m.Tongue.Say("The revision is recorded at position %d.", n)
 		}
 	}
-	s.show(w, r, http.StatusOK, "register-entry", kind+" "+key, page)
+	s.show(w, r, http.StatusOK, "register-entry", key, page)
 }
 
 // revisions are the history of an entry, the latest to be recorded first.

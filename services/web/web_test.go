@@ -33,6 +33,7 @@ type rig struct {
 	store  *store.Store
 	book   *access.Book
 	server *httptest.Server
+	ledger *ledger.Ledger // where what is entered is recorded
 	last   uint64
 }
 
