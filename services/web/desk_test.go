@@ -54,14 +54,15 @@ func newDesk(t *testing.T, signIn bool) *rig {
 	l := ledger.New(ledger.Config{Publisher: publisher{b}, Store: r.store, Now: now})
 	month, err := demo.Build()
 	r.must(err)
+	var last ledger.Ticket
 	for _, batch := range month.Batches {
 		msgs, err := ledger.MessagesOf(batch.Events)
 		r.must(err)
-		ticket, err := l.Submit(t.Context(), msgs)
-		r.must(err)
-		_, err = l.Await(t.Context(), ticket)
+		last, err = l.Submit(t.Context(), msgs)
 		r.must(err)
 	}
+	_, err = l.Await(t.Context(), last)
+	r.must(err)
 	config := web.Config{Ledger: l, Zone: demo.ZoneName, Formats: []string{"xlsx"}, Files: exchange{}, Version: "test", Now: now}
 	if signIn {
 		r.book, err = access.New(access.Config{Vault: accesstest.NewVault(), HashKiB: 64})
@@ -83,6 +84,44 @@ func newDesk(t *testing.T, signIn bool) *rig {
 	t.Cleanup(r.server.Close)
 	r.ledger = l
 	return r
+}
+
+// TestEntering is what people enter at one desk, one after another.
+func TestEntering(t *testing.T) {
+	r := newDesk(t, false)
+	for _, step := range []struct {
+		name string
+		try  func(*testing.T, *rig)
+	}{{"paper that is wrong", paperThatIsWrong}, {"paper from form to ledger", paperFromFormToLedger}, {"register forms say what is wrong at the field", registerFormsSayWhatIsWrong},
+		{"register as files", registerAsFiles}, {"register is revised, looked at and undone", registerIsRevised}, {"in German", enteringInGerman}} {
+		t.Run(step.name, func(t *testing.T) {
+			own := *r
+			own.t = t
+			step.try(t, &own)
+		})
+	}
+}
+
+// TestWhoMayEnter is the same for those who have signed in.
+func TestWhoMayEnter(t *testing.T) {
+	r := newDesk(t, true)
+	t.Run("paper", func(t *testing.T) { own := *r; own.t = t; whoMayHandPaperIn(t, &own) })
+	t.Run("prices and revisions", func(t *testing.T) { own := *r; own.t = t; pricesAndRevisions(t, &own) })
+}
+
+// enteringInGerman looks for words that were left in English.
+func enteringInGerman(t *testing.T, r *rig) {
+	for path, words := range map[string][]string{"/paper": {"Tagesblatt holen", "Formular abgeben"}, "/register": {"Fahrzeuge", "Preislisten", "Mitnehmen"}, "/register/truck/TM-01": {"Verlauf", "Aushubtank fasst", "Achsen"},
+		"/register/rate-card/RC-STD/revise": {"Ab wann es gilt", "Stundensätze", "Warten auf Auftraggeber", "Sehen, was sich ändert"}} {
+		req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, r.server.URL+path, nil)
+		r.must(err)
+		req.Header.Set("Accept-Language", "de")
+		res, err := http.DefaultClient.Do(req)
+		r.must(err)
+		text, err := io.ReadAll(res.Body)
+		r.must(errors.Join(err, res.Body.Close()))
+		wants(t, string(text), append(words, `lang="de"`)...)
+	}
 }
 
 // take runs the intake until the test ends.

@@ -92,8 +92,7 @@ func dayOf(t *testing.T, v *visitor) []byte {
 		"L1:From": "8:00", "L1:To": "8:30", "L1:Slurry (m³)": "2,5", "L1:Jetting water (L)": "900", "T1:From": "11:00", "T1:To": "11:10", "T1:Facility": "F-GORSE", "T1:Whole tank": "yes"})
 }
 
-func TestPaperFromFormToLedger(t *testing.T) {
-	r := newDesk(t, false)
+func paperFromFormToLedger(t *testing.T, r *rig) {
 	v := r.visitor()
 	wants(t, v.read("/paper", 200), "Big Heron", "Take the day sheet", "Hand a form in")
 	v.read("/paper/day.xlsx?truck=TM-99", 404)
@@ -137,8 +136,7 @@ func TestPaperFromFormToLedger(t *testing.T) {
 	wants(t, v.send("/paper/record", hidden(look), 400), "recorded already by others")
 }
 
-func TestPaperThatIsWrong(t *testing.T) {
-	r := newDesk(t, false)
+func paperThatIsWrong(t *testing.T, r *rig) {
 	v := r.visitor()
 	day := v.file("/paper/day.xlsx?truck=TM-01&date=2026-11-03")
 	text := v.hand("/paper", "workbook", map[string][]byte{"d.xlsx": filledIn(t, day, map[string]string{"L1:From": "8.10", "L2:From": "9:00", "L2:To": "9:10", "L2:Job": "J-1", "L2:Slurry (m³)": "1,234"})}, 400)
@@ -152,11 +150,10 @@ func TestPaperThatIsWrong(t *testing.T) {
 	wants(t, v.hand("/paper", "workbook", map[string][]byte{"d.xlsx": future}, 400), "what has happened already")
 }
 
-func TestWhoMayHandPaperIn(t *testing.T) {
-	r := newDesk(t, true)
-	office := r.signedIn("ann", access.Office)
+func whoMayHandPaperIn(t *testing.T, r *rig) {
+	office := r.signedIn("ann-2", access.Office)
 	day := dayOf(t, office)
-	officer := r.signedIn("ola", access.Officer)
+	officer := r.signedIn("ola-2", access.Officer)
 	wants(t, officer.read("/paper", 403), "does not include")
 	lacks(t, officer.read("/reports", 200), `href="/paper"`)
 	officer.hand("/paper", "workbook", map[string][]byte{"d.xlsx": day}, 403)

@@ -20,8 +20,7 @@ func fieldsOf(t *testing.T, text string) url.Values {
 	return formIn(t, text, `class="revise"`)
 }
 
-func TestRegisterIsRevisedLookedAtAndUndone(t *testing.T) {
-	r := newDesk(t, false)
+func registerIsRevised(t *testing.T, r *rig) {
 	v := r.visitor()
 	_, err := r.ledger.Issue(t.Context(), october2026(t, r, "billable"), "INV-7", "Yard office", noExport)
 	r.must(err)
@@ -65,8 +64,7 @@ func TestRegisterIsRevisedLookedAtAndUndone(t *testing.T) {
 	}
 }
 
-func TestRegisterFormsSayWhatIsWrongAtTheField(t *testing.T) {
-	r := newDesk(t, false)
+func registerFormsSayWhatIsWrong(t *testing.T, r *rig) {
 	v := r.visitor()
 	form := fieldsOf(t, v.read("/register/truck/TM-01/revise", 200))
 	form.Set("v.tareKg", "heavy")
@@ -98,8 +96,7 @@ func TestRegisterFormsSayWhatIsWrongAtTheField(t *testing.T) {
 	wants(t, v.send("/register/operator/-preview", form, 400), `id="key-wrong"`)
 }
 
-func TestRegisterAsFiles(t *testing.T) {
-	r := newDesk(t, false)
+func registerAsFiles(t *testing.T, r *rig) {
 	v := r.visitor()
 	workbook := v.file("/register/-all.xlsx")
 	wants(t, v.hand("/register/-hand-in", "files", map[string][]byte{"register.xlsx": workbook}, 200), "All of it is recorded already")
@@ -143,8 +140,7 @@ func TestRegisterAsFiles(t *testing.T) {
 	wants(t, v.hand("/register/-hand-in", "files", nil, 400), "no file was chosen")
 }
 
-func TestPricesAndRevisionsAreForTheOffice(t *testing.T) {
-	r := newDesk(t, true)
+func pricesAndRevisions(t *testing.T, r *rig) {
 	for name, c := range map[string]struct {
 		role   access.Role
 		trucks []events.TruckID
