@@ -112,19 +112,7 @@ func (t Teller) details(b events.Body) []string {
 	}
 	switch b := b.(type) {
 	case events.LoadCollected:
-		add(true, "material %s", string(b.Material))
-		if v := b.SlurryVolume; v != nil {
-			add(true, "slurry %s (%s)", t.spoil(v.VolumeML), t.words(string(v.Basis)))
-		}
-		if m := b.SlurryMass; m != nil {
-			add(true, "slurry %s (%s)", t.mass(m.MassG), t.words(string(m.Basis)))
-		}
-		if b.Bank != nil {
-			add(true, "soil in the ground %s", t.spoil(b.Bank.Volume.VolumeML))
-		}
-		if v := b.JettingWater; v != nil {
-			add(true, "jetting water %s", t.water(v.VolumeML))
-		}
+		return t.load(b)
 	case events.WaterDecanted:
 		add(true, "%s to %s", t.water(b.Volume.VolumeML), orDash(string(b.Outfall)))
 		add(b.Volume.Basis != events.Measured, t.words(string(b.Volume.Basis)))
@@ -171,6 +159,23 @@ func (t Teller) details(b events.Body) []string {
 		add(true, "of %s: %s", string(b.WaterSource), t.spoil(b.ReadingML))
 	case events.MeterChanged:
 		add(true, "last reading %s, %s begins at %s", t.spoil(b.FinalML), b.NextMeter, t.spoil(b.StartML))
+	}
+	return list
+}
+
+func (t Teller) load(b events.LoadCollected) []string {
+	list := []string{t.Say("material %s", string(b.Material))}
+	if v := b.SlurryVolume; v != nil {
+		list = append(list, t.Say("slurry %s (%s)", t.spoil(v.VolumeML), t.words(string(v.Basis))))
+	}
+	if m := b.SlurryMass; m != nil {
+		list = append(list, t.Say("slurry %s (%s)", t.mass(m.MassG), t.words(string(m.Basis))))
+	}
+	if b.Bank != nil {
+		list = append(list, t.Say("soil in the ground %s", t.spoil(b.Bank.Volume.VolumeML)))
+	}
+	if v := b.JettingWater; v != nil {
+		list = append(list, t.Say("jetting water %s", t.water(v.VolumeML)))
 	}
 	return list
 }
