@@ -1,8 +1,10 @@
 package web
 
 import (
+	"cmp"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -55,6 +57,8 @@ type groupView struct {
 	Path, Label, Item string
 	Heads             []string
 	Rows              [][]fieldView
+	Long              string // said where the list is too long for a page
+	Hidden            []hiddenView
 }
 
 // foreseenView is a report that would differ.
@@ -69,7 +73,8 @@ const (
 	maxReviseForm = 1 << 20
 	blankItems    = 2
 	moreItems     = 6
-	shownFigures  = 12 // of a report that would differ
+	maxItemRows   = 100 // of a list in a form
+	shownFigures  = 12  // of a report that would differ
 )
 
 // typed is what somebody filled into a form of revision.
@@ -409,6 +414,7 @@ func (s *site) foresee(r *http.Request, revs []events.RegisterRevised) ([]forese
 		}
 		views = append(views, v)
 	}
+	slices.SortStableFunc(views, func(a, b foreseenView) int { return cmp.Compare(min(len(b.Issued), 1), min(len(a.Issued), 1)) })
 	return views, left, nil
 }
 

@@ -92,6 +92,18 @@ func (f *formView) group(g *fields.Group, more string) groupView {
 		v.Heads = append(v.Heads, head)
 	}
 	rows := g.Items(f.values) + blankItems
+	if rows > maxItemRows {
+		v.Long = f.Tongue.Say("This list has %d lines. It is revised in the workbook of the register; what is changed here leaves it as it is.", rows-blankItems)
+		for n := range rows {
+			for i := range g.Fields {
+				path := fields.ItemPath(g.Path, n, g.Fields[i].Path)
+				if text := f.values[path]; text != "" {
+					v.Hidden = append(v.Hidden, hiddenView{"v." + path, text})
+				}
+			}
+		}
+		return v
+	}
 	if more == g.Path {
 		rows += moreItems
 	}
