@@ -125,7 +125,7 @@ func (m *formMaker) list(c *column) string {
 
 // sheet makes the sheet that is filled in: its head, then the sections one below the other.
 func (m *formMaker) sheet(title, about string, head [][]headField, sections []section) {
-	s := cells.FormSheet{Name: title, Landscape: true, Widths: []float64{9}}
+	s := cells.FormSheet{Name: title, Landscape: true, Widths: []float64{13}}
 	for range 11 {
 		s.Widths = append(s.Widths, 15)
 	}
@@ -191,7 +191,7 @@ func (m *formMaker) section(s *cells.FormSheet, sec *section) {
 		text := c.example
 		if c.register != "" {
 			if keys := m.book.Keys(c.register); text == "" && len(keys) > 0 {
-				text = entryText(m.book, c.register, keys[0], m.at)
+				text = keys[0]
 			}
 		}
 		example = append(example, cells.Words(cells.Example, text))
