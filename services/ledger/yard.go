@@ -46,6 +46,7 @@ type DayQuery struct {
 	Skip   int              // of the trucks that the day has something of
 	Most   int              // trucks to draw; 0 is all
 	Now    time.Time        // zero is the clock
+	Stand  bool             // say as well how the trucks drawn stand now
 }
 
 // DayView is a day of trucks drawn out.
@@ -53,6 +54,7 @@ type DayView struct {
 	*timeline.Report
 	Busy, Idle []events.TruckID // all trucks that the day has something of, or nothing
 	Now        events.Time
+	Stands     []yard.Standing // of Trucks, where it was asked for
 }
 
 // Day draws out a day of trucks by what is recorded so far. Those of which it has something come in the order of their names; of one truck named
@@ -93,5 +95,8 @@ func (l *Ledger) Day(ctx context.Context, q DayQuery) (*DayView, error) {
 		shown = shown[:min(q.Most, len(shown))]
 	}
 	v.Report = timeline.Compute(j, period, shown, timeline.Options{Now: v.Now})
+	if q.Stand && len(shown) > 0 {
+		v.Stands = yard.Compute(j, shown, v.Now, yard.Options{}).Trucks
+	}
 	return v, nil
 }

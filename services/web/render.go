@@ -81,6 +81,8 @@ func (m manners) functions() template.FuncMap {
 		"iso":      func(t events.Time) string { return t.Std().UTC().Format(time.RFC3339) },
 		"words":    func(v any) string { return m.Tongue.Say(strings.ReplaceAll(fmt.Sprint(v), "-", " ")) },
 		"join":     strings.Join,
+		"said":     m.said,
+		"capital":  m.capital,
 	}
 }
 

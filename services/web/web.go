@@ -2,6 +2,8 @@
 // scripts, with one small script that keeps the yard page fresh. For example
 //
 //	GET /yard                       how every truck stands, live
+//	GET /yard/day?day=2026-10-05    a day of the trucks, drawn out hour by hour
+//	GET /yard/today                 what a crew has recorded today and what is still missing
 //	GET /reports                    which reports there are, and for which period
 //	GET /reports/water?from=2026-10-01&to=2026-10-31&tz=Europe/Dublin
 //	GET /reports/water/line?...&table=Sources&line=KEY   how a line came about, step by step
@@ -111,7 +113,9 @@ func (s *site) home(w http.ResponseWriter, r *http.Request) {
 	switch access.From(r.Context()).Role {
 	case "":
 		to = "/sign-in"
-	case access.Yard, access.Administrator, access.Crew:
+	case access.Crew:
+		to = "/yard/today"
+	case access.Yard, access.Administrator:
 		to = "/yard"
 	}
 	http.Redirect(w, r, to, http.StatusSeeOther)

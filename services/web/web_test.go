@@ -2,6 +2,7 @@ package web_test
 
 import (
 	"bufio"
+	"cmp"
 	"html"
 	"io"
 	"net/http"
@@ -35,11 +36,12 @@ type rig struct {
 	server *httptest.Server
 	ledger *ledger.Ledger // where what is entered is recorded
 	last   uint64
+	clock  func() time.Time // of the pages
 }
 
 func newRig(t *testing.T, signIn bool) *rig {
 	t.Helper()
-	r := &rig{t: t}
+	r := &rig{t: t, clock: time.Now}
 	library, err := engine.Fetch(t.Context(), engine.FetchOptions{})
 	r.must(err)
 	e, err := engine.Open(t.Context(), engine.Options{Dir: t.TempDir(), Library: library})
@@ -55,7 +57,7 @@ func newRig(t *testing.T, signIn bool) *rig {
 		list = append(list, b.Events...)
 	}
 	r.record(list)
-	config := web.Config{Ledger: ledger.New(ledger.Config{Store: r.store}), Zone: demo.ZoneName, Formats: []string{"xlsx", "csv"}, Version: "test"}
+	config := web.Config{Ledger: ledger.New(ledger.Config{Store: r.store}), Zone: demo.ZoneName, Formats: []string{"xlsx", "csv"}, Version: "test", Now: func() time.Time { return r.clock() }}
 	if signIn {
 		r.book, err = access.New(access.Config{Vault: accesstest.NewVault(), HashKiB: 64})
 		r.must(err)
@@ -103,12 +105,13 @@ func (r *rig) record(list []events.Event) {
 type visitor struct {
 	*rig
 	client *http.Client
+	tongue string // in which the pages have to be; empty is English
 }
 
 func (r *rig) visitor() *visitor {
 	jar, err := cookiejar.New(nil)
 	r.must(err)
-	return &visitor{r, &http.Client{Jar: jar}}
+	return &visitor{rig: r, client: &http.Client{Jar: jar}}
 }
 
 // read gets a page, wants a status, and looks at what every page has to have.
@@ -147,7 +150,7 @@ func (v *visitor) page(res *http.Response, status int) string {
 	if !strings.HasPrefix(res.Header.Get("Content-Type"), "text/html") {
 		return text
 	}
-	if strings.Count(text, "<h1>") != 1 || strings.Count(text, "<main") != 1 || !strings.Contains(text, `<html lang="en">`) || !strings.Contains(text, "</html>") {
+	if strings.Count(text, "<h1>") != 1 || strings.Count(text, "<main") != 1 || !strings.Contains(text, `<html lang="`+cmp.Or(v.tongue, "en")+`">`) || !strings.Contains(text, "</html>") {
 		v.t.Errorf("%s is not one whole page", at)
 	}
 	if strings.Contains(text, " style=") || strings.Contains(text, "<style") || strings.Contains(text, "javascript:") || strings.Contains(text, " onclick=") || regexp.MustCompile(`(?:src|href)="(?:https?:)?//`).MatchString(text) {
@@ -181,7 +184,7 @@ func TestPagesWithoutSignIn(t *testing.T) {
 	r := newRig(t, false)
 	v := r.visitor()
 	wants(t, v.read("/", 200), "<h1>Yard</h1>")
-	wants(t, v.read("/yard?at=2026-10-14T10:30", 200), "TM-01", "Big Heron", "rest", "since 10:10", "5.32", "clear water above the bed", "ledger position")
+	wants(t, v.read("/yard?at=2026-10-14T10:30", 200), "TM-01", "Big Heron", "Rest", "since 10:10", "5.32", "clear water above the bed", "ledger position")
 	wants(t, v.read("/yard?at=nonsense", 400), "nonsense", "2026-10-05T10:00")
 	wants(t, v.read("/yard?truck=TM-99", 404), "TM-99")
 	wants(t, v.read("/reports", 200), "Spoil manifest", "Billable hours", "Emergency stops")
@@ -245,8 +248,8 @@ func TestEachRoleSeesItsOwn(t *testing.T) {
 		"office":  {access.Office, nil, "Reports", []string{"Billable hours"}, nil, map[string]int{"/reports/billable" + october: 200}},
 		"officer": {access.Officer, nil, "Reports", []string{"Spoil manifest"}, []string{"Billable hours"}, map[string]int{"/reports/billable" + october: 403, "/reports/manifest" + october: 200, "/reports/billable/line" + october + "&line=x": 403}},
 		"yardman": {access.Yard, nil, "Yard", []string{"TM-02", "TM-03"}, nil, map[string]int{"/reports/billable" + october: 403}},
-		"crew-2":  {access.Crew, []events.TruckID{"TM-02"}, "Yard", []string{"TM-02"}, []string{"TM-01", "TM-03"}, map[string]int{"/reports/water" + october: 403, "/reports/water" + october + "&truck=TM-02": 200, "/reports/water" + october + "&truck=TM-01": 403, "/yard?truck=TM-01": 403}},
-		"crew-12": {access.Crew, []events.TruckID{"TM-01", "TM-02", "TM-77"}, "Yard", []string{"TM-01", "TM-02"}, []string{"TM-03"}, map[string]int{"/yard?truck=TM-03": 403}},
+		"crew-2":  {access.Crew, []events.TruckID{"TM-02"}, "Today", []string{"TM-02"}, []string{"TM-01", "TM-03"}, map[string]int{"/reports/water" + october: 403, "/reports/water" + october + "&truck=TM-02": 200, "/reports/water" + october + "&truck=TM-01": 403, "/yard?truck=TM-01": 403}},
+		"crew-12": {access.Crew, []events.TruckID{"TM-01", "TM-02", "TM-77"}, "Today", []string{"TM-01", "TM-02"}, []string{"TM-03"}, map[string]int{"/yard?truck=TM-03": 403}},
 	} {
 		_, err := r.book.Change(t.Context(), access.Everyone(), access.User{Name: name, Role: c.role, Trucks: c.trucks}, password)
 		r.must(err)
@@ -290,7 +293,7 @@ func TestTheYardIsLive(t *testing.T) {
 	if after := next(); after == before {
 		t.Errorf("the position stays %s", after)
 	}
-	wants(t, r.visitor().read("/yard?at=2026-11-02T07:30", 200), "travel", "since 07:00")
+	wants(t, r.visitor().read("/yard?at=2026-11-02T07:30", 200), "Travel", "since 07:00")
 }
 
 func TestLiveIsForThoseWhoMay(t *testing.T) {

@@ -3,6 +3,7 @@ package web
 import (
 	"fmt"
 	"net/http"
+	"net/url"
 	"time"
 
 	"spoilbook/events"
@@ -22,7 +23,9 @@ type yardPage struct {
 
 // truckCard is one truck, with its debris tank as a picture.
 type truckCard struct {
-	yard.Standing
+	*yard.Standing
+	Day                  string // the page of the day
+	Open                 []link // the reports that show what is open
 	Zone                 *time.Location
 	BedWidth, WaterWidth int64 // of vesselWidth
 	DoubtFrom, DoubtTo   int64 // where the whiskers of the uncertainty end
@@ -35,84 +38,55 @@ const vesselWidth = 240 // units of the picture
 func (s *site) yardRoutes(mux *http.ServeMux) {
 	mux.HandleFunc("GET /yard", s.yard)
 	mux.HandleFunc("GET /yard/live", s.live)
+	s.dayRoutes(mux)
 }
 
 func (s *site) yard(w http.ResponseWriter, r *http.Request) {
-	who := access.From(r.Context())
-	truck := events.TruckID(r.URL.Query().Get("truck"))
-	if truck == "" && len(who.Trucks) == 1 {
-		truck = who.Trucks[0]
-	}
-	if truck == "" && len(who.Trucks) > 1 {
-		s.crewYard(w, r, who)
+	trucks, ok := s.trucksOf(w, r)
+	if !ok {
 		return
 	}
-	if !s.allowed(w, r, access.YardNow, access.Object{Truck: truck}) {
-		return
-	}
-	page, err := s.standing(r, truck)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	s.show(w, r, http.StatusOK, "yard", "Yard", page)
-}
-
-// crewYard shows the trucks of somebody who has several, and no others.
-func (s *site) crewYard(w http.ResponseWriter, r *http.Request, who access.Identity) {
-	var all yardPage
-	for _, truck := range who.Trucks {
-		if !s.allowed(w, r, access.YardNow, access.Object{Truck: truck}) {
-			return
-		}
-		page, err := s.standing(r, truck)
-		if ledger.CodeOf(err) == ledger.NotFound {
-			continue // not in the register yet
-		}
-		if err != nil {
-			s.fail(w, r, err)
-			return
-		}
-		page.Trucks = append(all.Trucks, page.Trucks...)
-		all = page
-	}
-	if all.Zone == nil {
-		all = yardPage{At: events.TimeOf(s.Now()), Zone: s.zone, Live: true}
-	}
-	s.show(w, r, http.StatusOK, "yard", "Yard", all)
-}
-
-func (s *site) standing(r *http.Request, truck events.TruckID) (yardPage, error) {
 	at, live := s.Now(), true
 	if text := r.URL.Query().Get("at"); text != "" {
 		var err error
 		if at, err = time.ParseInLocation("2006-01-02T15:04", text, s.zone); err != nil {
-			return yardPage{}, ledger.Fail(ledger.BadRequest, "at: found %q; allowed: a time such as 2026-10-05T10:00", text)
+			s.fail(w, r, ledger.Fail(ledger.BadRequest, "at: found %.40q; allowed: a time such as 2026-10-05T10:00", text))
+			return
 		}
 		live = false
 	}
-	report, err := s.Ledger.Yard(r.Context(), truck, at)
+	report, err := s.Ledger.YardOf(r.Context(), trucks, at)
+	if err == nil && len(trucks) == 1 && len(report.Trucks) == 0 {
+		err = ledger.Fail(ledger.NotFound, "the ledger knows no truck %q", trucks[0])
+	}
 	if err != nil {
-		return yardPage{}, err
+		s.fail(w, r, err)
+		return
 	}
 	page := yardPage{At: report.At, Zone: s.zone, Position: report.Position, Live: live}
-	for _, t := range report.Trucks {
-		page.Trucks = append(page.Trucks, cardOf(t, s.zone))
+	for i := range report.Trucks {
+		page.Trucks = append(page.Trucks, s.cardOf(&report.Trucks[i], report.At, mannersOf(r)))
 	}
-	return page, nil
+	s.show(w, r, http.StatusOK, "yard", "Yard", page)
 }
 
-func cardOf(t yard.Standing, zone *time.Location) truckCard {
-	c := truckCard{Standing: t, Zone: zone}
+func (s *site) cardOf(t *yard.Standing, at events.Time, m manners) truckCard {
+	c := truckCard{Standing: t, Zone: s.zone}
+	c.Day = dayAsked{Day: at.Std().In(s.zone).Format(time.DateOnly), Truck: t.Truck}.path()
 	if capacity := t.Debris.CapacityML; capacity > 0 {
 		width := func(ml int64) int64 { return max(0, min(vesselWidth, ml*vesselWidth/capacity)) }
 		c.BedWidth = width(t.Debris.VolumeML - t.Debris.FreeWaterML)
 		c.WaterWidth = width(t.Debris.VolumeML) - c.BedWidth
 		c.DoubtFrom, c.DoubtTo = width(t.Debris.VolumeML-t.Debris.ToleranceML), width(t.Debris.VolumeML+t.Debris.ToleranceML)
-		c.Alt = fmt.Sprintf("Debris tank %d percent full, of that %d percent clear water above the bed", (t.Debris.FullPermille()+5)/10, shareOf(t.Debris.FreeWaterML, t.Debris.VolumeML))
+		c.Alt = m.Tongue.Say("Debris tank %d percent full, of that %d percent clear water above the bed", (t.Debris.FullPermille()+5)/10, shareOf(t.Debris.FreeWaterML, t.Debris.VolumeML))
 	}
 	if t.Fresh.CapacityML > 0 {
 		c.FreshWidth = max(0, min(vesselWidth, t.Fresh.VolumeML*vesselWidth/t.Fresh.CapacityML))
+	}
+	for _, in := range t.OpenIn {
+		day := func(at events.Time) string { return at.Std().In(s.zone).Format(time.DateOnly) }
+		q := url.Values{"from": {day(in.First)}, "to": {day(in.Last)}, "tz": {s.Zone}, "truck": {string(t.Truck)}}
+		c.Open = append(c.Open, link{Name: m.Tongue.Say("%d in the report %s", in.Count, m.Tongue.Say(titleOf(in.Report))), Path: "/reports/" + in.Report + "?" + q.Encode() + "#findings"})
 	}
 	return c
 }
