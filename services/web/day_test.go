@@ -192,7 +192,7 @@ func TestTheYardInGerman(t *testing.T) {
 	v.client.Transport, v.tongue = german{}, "de"
 	for path, parts := range map[string][]string{
 		"/yard?at=2026-10-14T10:30":               {"<h1>Betriebshof</h1>", "Pause", "seit 10:10", "5,32 m³", "klares Wasser"},
-		"/yard/day?day=2026-10-14&truck=TM-01":    {"<h1>Der Tag</h1>", "Mittwoch, 14.10.2026", "Not-Halt gedrückt", "Schlammtank (fasst 8,00 m³)", "Dasselbe als Tabellen", "Entleerungsfahrt: Hinfahrt"},
+		"/yard/day?day=2026-10-14&truck=TM-01":    {"<h1>Der Tag</h1>", "Mittwoch, 14.10.2026", "Not-Halt gedrückt", "Aushubtank (fasst 8,00 m³)", "Dasselbe als Tabellen", "Entladefahrt: Hinfahrt"},
 		"/yard/today":                             {"<h1>Heute</h1>", "Andere Fahrzeuge", "TM-01"},
 		"/yard/day?day=2026-10-14&from=10:00&to=": {"Ganzer Tag", "Arbeitsstunden"},
 	} {

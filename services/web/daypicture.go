@@ -192,7 +192,7 @@ func (d *drawer) labelled(b bar, from, to events.Time, label string) bar {
 }
 
 func (d *drawer) time(times []timeRow) {
-	d.lane("Time")
+	d.lane("Time by activity")
 	top := d.y
 	for _, row := range times {
 		s := row.slice
