@@ -19,6 +19,7 @@ import (
 	"spoilbook/services/ledger"
 	"spoilbook/services/sheets"
 	"spoilbook/services/tongue"
+	"spoilbook/services/web"
 )
 
 // reportArgs are what a report command asks for, as text.
@@ -150,6 +151,11 @@ func writeReport(ctx context.Context, w io.Writer, r *ledger.Report, f api.Form)
 		return sheets.Text(w, d, p, sheets.TextOptions{})
 	}
 	return ledger.Fail(ledger.BadRequest, "format %q does not exist; there are %s", f.Format, strings.Join(formats(), ", "))
+}
+
+// exportPicked writes what somebody picked on a page.
+func exportPicked(ctx context.Context, w io.Writer, r *ledger.Report, e web.Export) error {
+	return writeReport(ctx, w, r, api.Form{Format: e.Format, By: e.By, SpoilUnit: e.SpoilUnit, WaterUnit: e.WaterUnit, MassUnit: e.MassUnit, Language: e.Language})
 }
 
 // measuresOf reads the units that a form names.

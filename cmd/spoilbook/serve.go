@@ -107,7 +107,7 @@ func listenOn(address string) (net.Listener, error) {
 // serveHTTP answers until ctx ends or the intake dies of something that is not
 // damage outside the store.
 func (s *site) serveHTTP(ctx context.Context, l net.Listener, registry *prometheus.Registry, d door) error {
-	pages, err := web.New(web.Config{Ledger: s.ledger, Access: d.access, Zone: d.zone, Formats: formats(), Files: exchange{}, Logger: s.log, Version: version})
+	pages, err := web.New(web.Config{Ledger: s.ledger, Access: d.access, Zone: d.zone, Formats: formats(), Files: exchange{}, Export: exportPicked, Logger: s.log, Version: version})
 	if err != nil {
 		return err
 	}

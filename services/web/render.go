@@ -74,6 +74,8 @@ func (m manners) functions() template.FuncMap {
 		"water":    func(ml int64) string { return m.Tongue.Number(reports.ShownIn(m.Measures.Water, ml)) },
 		"mass":     func(g int64) string { return m.Tongue.Number(reports.ShownIn(m.Measures.Mass, g)) },
 		"number":   m.Tongue.Number,
+		"permille": func(ppm int64) int64 { return (ppm + 500) / 1000 },
+		"density":  func(gPerM3 int64) string { return reports.Decimal(gPerM3, 3, 0) },
 		"percent":  func(permille int64) string { return fmt.Sprintf("%d %%", (permille+5)/10) },
 		"clock":    func(t events.Time, zone *time.Location) string { return t.Std().In(zone).Format("15:04") },
 		"moment":   func(t events.Time, zone *time.Location) string { return m.moment(t.Std().In(zone)) },
@@ -106,6 +108,7 @@ func entries() []entry {
 		{"/reports", "Reports", access.RunReport},
 		{"/paper", "Paper", access.SubmitEvents},
 		{"/register", "Register", access.ListEvents},
+		{"/audit", "Audit", auditing},
 		{"/people", "People", access.ListUsers},
 	}
 }

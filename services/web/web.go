@@ -9,6 +9,7 @@
 //	GET /reports/water/line?...&table=Sources&line=KEY   how a line came about, step by step
 //	GET /paper                      forms for paper and spreadsheets, and what was filled in
 //	GET /register                   the register: history, revisions, what a revision would change
+//	GET /audit/consignments, /findings, /balance, /changes   for who audits: from every figure to the events behind it
 //	GET /people                     who may sign in, and tokens of programs
 //	GET /sign-in, /begin            for those who are not known yet
 //
@@ -42,6 +43,7 @@ type Config struct {
 	Zone    string       // time zone of the pages, where the request names none; empty means UTC
 	Formats []string     // export formats, for links to the API
 	Files   Files        // workbooks and register files
+	Export  Exporter     // writes what the pages pick as files; nil where they offer none
 	Logger  *slog.Logger
 	Version string
 	Now     func() time.Time // nil means the clock
@@ -81,7 +83,7 @@ func New(c Config) (http.Handler, error) {
 	mux := http.NewServeMux()
 	mux.Handle("GET /static/", http.StripPrefix("/static/", cached(http.FileServerFS(static))))
 	mux.HandleFunc("GET /{$}", s.home)
-	for _, add := range []func(*http.ServeMux){s.signRoutes, s.displayRoutes, s.yardRoutes, s.reportRoutes, s.paperRoutes, s.registerRoutes, s.peopleRoutes} {
+	for _, add := range []func(*http.ServeMux){s.signRoutes, s.displayRoutes, s.yardRoutes, s.reportRoutes, s.paperRoutes, s.registerRoutes, s.auditRoutes, s.peopleRoutes} {
 		add(mux)
 	}
 	mux.HandleFunc("/", s.nowhere)
@@ -113,6 +115,8 @@ func (s *site) home(w http.ResponseWriter, r *http.Request) {
 	switch access.From(r.Context()).Role {
 	case "":
 		to = "/sign-in"
+	case access.Officer:
+		to = "/audit/consignments"
 	case access.Crew:
 		to = "/yard/today"
 	case access.Yard, access.Administrator:

@@ -246,7 +246,7 @@ func TestEachRoleSeesItsOwn(t *testing.T) {
 		status map[string]int
 	}{
 		"office":  {access.Office, nil, "Reports", []string{"Billable hours"}, nil, map[string]int{"/reports/billable" + october: 200}},
-		"officer": {access.Officer, nil, "Reports", []string{"Spoil manifest"}, []string{"Billable hours"}, map[string]int{"/reports/billable" + october: 403, "/reports/manifest" + october: 200, "/reports/billable/line" + october + "&line=x": 403}},
+		"officer": {access.Officer, nil, "Consignments", []string{"Manifest register"}, []string{"Billable hours"}, map[string]int{"/reports/billable" + october: 403, "/reports/manifest" + october: 200, "/reports/billable/line" + october + "&line=x": 403}},
 		"yardman": {access.Yard, nil, "Yard", []string{"TM-02", "TM-03"}, nil, map[string]int{"/reports/billable" + october: 403}},
 		"crew-2":  {access.Crew, []events.TruckID{"TM-02"}, "Today", []string{"TM-02"}, []string{"TM-01", "TM-03"}, map[string]int{"/reports/water" + october: 403, "/reports/water" + october + "&truck=TM-02": 200, "/reports/water" + october + "&truck=TM-01": 403, "/yard?truck=TM-01": 403}},
 		"crew-12": {access.Crew, []events.TruckID{"TM-01", "TM-02", "TM-77"}, "Today", []string{"TM-01", "TM-02"}, []string{"TM-03"}, map[string]int{"/yard?truck=TM-03": 403}},
