@@ -178,6 +178,7 @@ func TestAudit(t *testing.T) {
 	t.Run("register", r.theRegisterOfConsignments)
 	t.Run("sheet", r.aConsignmentAsASheet)
 	t.Run("answers", r.answeringAFinding)
+	r.t = t
 }
 
 func (r *auditRig) auditIsForAuditors(t *testing.T) {
