@@ -5,26 +5,16 @@ import (
 	"fmt"
 	"html"
 	"io"
-	"net/http"
-	"net/http/httptest"
 	"net/url"
 	"regexp"
 	"strconv"
 	"strings"
-	"sync"
 	"testing"
-	"time"
 
 	"spoilbook/events"
 	"spoilbook/services/access"
-	"spoilbook/services/access/accesstest"
-	"spoilbook/services/broker"
-	"spoilbook/services/demo"
-	"spoilbook/services/engine"
-	"spoilbook/services/intake"
 	"spoilbook/services/ledger"
 	"spoilbook/services/sheets"
-	"spoilbook/services/store"
 	"spoilbook/services/web"
 )
 
@@ -37,106 +27,17 @@ func export(ctx context.Context, w io.Writer, r *ledger.Report, e web.Export) er
 	return sheets.Workbook(ctx, w, r.Document, p, sheets.Behind{Cited: r.Cited(), Workings: r.Explainer()})
 }
 
-// publisher hands messages to a real broker.
-type publisher struct{ b *broker.Broker }
-
-func (p publisher) Publish(ctx context.Context, msgs []ledger.Message) ([]uint64, error) {
-	out := make([]broker.Message, len(msgs))
-	for i, m := range msgs {
-		out[i] = broker.Message(m)
-	}
-	acks, err := p.b.Publish(ctx, out)
-	seqs := make([]uint64, len(acks))
-	for i, a := range acks {
-		seqs[i] = a.StreamSeq
-	}
-	return seqs, err
-}
-
-func (p publisher) Stream(ctx context.Context) (string, error) {
-	st, err := p.b.StreamState(ctx)
-	return fmt.Sprintf("%s@%d", st.Name, st.Created.UnixMilli()), err
-}
-
-func (p publisher) Health(ctx context.Context) error { return p.b.Health(ctx) }
-
-type feed struct{ c *broker.Consumer }
-
-func (f feed) Fetch(ctx context.Context, limit int, wait time.Duration) ([]ledger.Delivery, error) {
-	ds, err := f.c.Fetch(ctx, limit, wait)
-	out := make([]ledger.Delivery, len(ds))
-	for i, d := range ds {
-		out[i] = ledger.Delivery{Subject: d.Subject, Body: d.Body, StreamSeq: d.StreamSeq, Received: d.Received}
-	}
-	return out, err
-}
-
-func (f feed) Ack(ctx context.Context, upTo uint64) error { return f.c.Ack(ctx, upTo) }
-
-// auditRig is the pages over a real broker, intake and store, into which the demo's month was published, with a person of each role that matters.
-type auditRig struct {
-	*rig
-	ledger *ledger.Ledger
-}
+// auditRig is a desk that holds the demo's month, with a person of each role that matters.
+type auditRig struct{ *rig }
 
 func newAuditRig(t *testing.T) *auditRig {
 	t.Helper()
-	r := &auditRig{rig: &rig{t: t}}
-	library, err := engine.Fetch(t.Context(), engine.FetchOptions{})
-	r.must(err)
-	e, err := engine.Open(t.Context(), engine.Options{Dir: t.TempDir(), Library: library})
-	r.must(err)
-	t.Cleanup(func() { r.must(e.Close()) })
-	b, err := broker.Open(t.Context(), broker.Options{Dir: t.TempDir(), MaxStoreBytes: 1 << 30})
-	r.must(err)
-	t.Cleanup(func() { r.must(b.Close(context.Background())) })
-	r.store, err = store.Open(t.Context(), store.Options{Transport: e.Transport()})
-	r.must(err)
-	t.Cleanup(func() { r.must(r.store.Close()) })
-	r.ledger = ledger.New(ledger.Config{Publisher: publisher{b}, Store: r.store})
-	r.takeIn(b)
-	month, err := demo.Build()
-	r.must(err)
-	var list []events.Event
-	for _, batch := range month.Batches {
-		list = append(list, batch.Events...)
-	}
-	r.submit(list)
-	r.book, err = access.New(access.Config{Vault: accesstest.NewVault(), HashKiB: 64})
-	r.must(err)
+	r := &auditRig{newDesk(t, true)}
 	for _, role := range []access.Role{access.Office, access.Officer, access.Yard, access.Administrator} {
 		_, err := r.book.Change(t.Context(), access.Everyone(), access.User{Name: string(role) + "-1", Full: "Person of the " + string(role), Role: role}, password)
 		r.must(err)
 	}
-	pages, err := web.New(web.Config{Ledger: r.ledger, Access: r.book, Zone: demo.ZoneName, Formats: []string{"xlsx", "csv"}, Export: export, Version: "test"})
-	r.must(err)
-	r.server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, req *http.Request) {
-		who := access.Identity{}
-		if c, err := req.Cookie(access.CookieName(false)); err == nil {
-			who, _ = r.book.BySession(req.Context(), c.Value) // over is as none
-		}
-		pages.ServeHTTP(w, req.WithContext(access.With(req.Context(), who)))
-	}))
-	t.Cleanup(r.server.Close)
 	return r
-}
-
-// takeIn runs the intake until the test ends.
-func (r *auditRig) takeIn(b *broker.Broker) {
-	r.t.Helper()
-	ctx, cancel := context.WithCancel(context.Background())
-	stream, err := publisher{b}.Stream(ctx)
-	r.must(err)
-	in, err := intake.New(ctx, intake.Config{Store: r.store, Receipts: b, Stream: stream})
-	r.must(err)
-	c, err := b.Consume(ctx, broker.ConsumeOptions{From: in.Handled() + 1})
-	r.must(err)
-	ended := make(chan error, 1)
-	go func() { ended <- in.Run(ctx, feed{c}) }()
-	r.t.Cleanup(sync.OnceFunc(func() {
-		cancel()
-		r.must(<-ended)
-	}))
 }
 
 // submit enters events and waits until each is recorded.
@@ -149,9 +50,6 @@ func (r *auditRig) submit(list []events.Event) {
 	if _, err := r.ledger.Await(r.t.Context(), ticket); err != nil {
 		r.t.Fatal(err)
 	}
-	head, err := r.ledger.Head(r.t.Context())
-	r.must(err)
-	r.last = head.Position
 }
 
 // as is a visitor who has signed in.

@@ -63,7 +63,7 @@ func newDesk(t *testing.T, signIn bool) *rig {
 	}
 	_, err = l.Await(t.Context(), last)
 	r.must(err)
-	config := web.Config{Ledger: l, Zone: demo.ZoneName, Formats: []string{"xlsx"}, Files: exchange{}, Version: "test", Now: now}
+	config := web.Config{Ledger: l, Zone: demo.ZoneName, Formats: []string{"xlsx", "csv"}, Files: exchange{}, Export: export, Version: "test", Now: now}
 	if signIn {
 		r.book, err = access.New(access.Config{Vault: accesstest.NewVault(), HashKiB: 64})
 		r.must(err)
