@@ -47,10 +47,20 @@ func (l *Ledger) Revise(ctx context.Context, make func(known []events.Recorded, 
 		return Fates{}, err
 	}
 	f, err := l.Await(ctx, t)
-	if err == nil && f.Recorded < uint64(len(msgs)) && f.Quarantined > 0 {
-		err = Fail(Conflict, "somebody else revised the register at the same moment; look at what it says now and revise it again")
+	if err != nil || f.Quarantined == 0 {
+		return f, err
 	}
-	return f, err
+	// Others' messages may be among those that were quarantined.
+	for i := range list {
+		ok, err := l.recorded(ctx, &list[i])
+		if err != nil {
+			return f, err
+		}
+		if !ok {
+			return f, Fail(Conflict, "somebody else revised the register at the same moment; look at what it says now and revise it again")
+		}
+	}
+	return f, nil
 }
 
 // Foreseen is how a report would change.

@@ -139,3 +139,40 @@ func TestWorkbookThatIsWrong(t *testing.T) {
 		}
 	}
 }
+
+// Whatever stands in a cell, reading ends in revisions that are valid, or in problems with their place.
+func FuzzWorkbook(f *testing.F) {
+	f.Add(uint8(1), uint8(4), uint8(1), "no key", uint8(1))
+	f.Add(uint8(9), uint8(6), uint8(30), "85,00", uint8(1))
+	f.Add(uint8(0), uint8(4), uint8(2), "46300", uint8(3))
+	revs, err := register.Read(os.DirFS("../../testdata/example/register"))
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Fuzz(func(t *testing.T, sheet, row, column uint8, content string, kind uint8) {
+		form, err := register.Workbook(revs)
+		if err != nil {
+			t.Fatal(err)
+		}
+		wb := asCells(form)
+		s := &wb.Sheets[int(sheet)%len(wb.Sheets)]
+		if list := s.Rows[int(row)%len(s.Rows)]; len(list) > 0 {
+			list[int(column)%len(list)] = cellOf(content, kind)
+		}
+		got, err := register.Loader{}.Workbook(wb, "x", time.UTC)
+		var p *cells.Problems
+		if err != nil && (!errors.As(err, &p) || len(p.List) == 0 || p.List[0].Sheet == "") {
+			t.Fatalf("%v", err)
+		}
+		for _, rev := range got {
+			c := &events.Check{}
+			if rev.Check(c); c.Err() != nil {
+				t.Fatalf("%s: %v", rev.Key, c.Err())
+			}
+		}
+	})
+}
+
+func cellOf(content string, kind uint8) cells.Cell {
+	return cells.Cell{Kind: cells.Kind(kind % 7), Text: content}
+}

@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"strings"
+	"sync"
 	"testing"
 
 	"github.com/xuri/excelize/v2"
@@ -25,6 +26,12 @@ func sampleForm() *cells.Form {
 				{Look: cells.FillTime, Cell: cells.Cell{Kind: cells.Moment, Text: "0.34375"}}, cells.Words(cells.Fill, "00417"), {Look: cells.Fill, Cell: cells.Cell{Kind: cells.Truth, Text: "true"}}},
 			{cells.Words(cells.Example, "=1+1"), cells.Words(cells.Fill, "@x")}},
 		Choices: []cells.Choice{{Range: cells.Range{FirstRow: 3, FirstColumn: 2, LastRow: 3, LastColumn: 2}, List: "Trucks"}}}}}
+}
+
+// kept is a form that was written once, for tests that change its parts many times.
+var kept struct {
+	sync.Once
+	content []byte
 }
 
 func written(t testing.TB) []byte {
@@ -128,7 +135,8 @@ func TestFormulasMergedCellsAndDates(t *testing.T) {
 // parts makes a workbook of a form with parts changed or added.
 func parts(t testing.TB, change map[string]string) []byte {
 	t.Helper()
-	content := written(t)
+	kept.Do(func() { kept.content = written(t) })
+	content := kept.content
 	z, err := zip.NewReader(bytes.NewReader(content), int64(len(content)))
 	if err != nil {
 		t.Fatal(err)

@@ -2,6 +2,7 @@ package web
 
 import (
 	"cmp"
+	"context"
 	"net/http"
 	"net/url"
 	"slices"
@@ -75,6 +76,8 @@ const (
 	moreItems     = 6
 	maxItemRows   = 100 // of a list in a form
 	shownFigures  = 12  // of a report that would differ
+	unforeseen    = -1  // in place of a number: it took too long to see
+	foresight     = 20 * time.Second
 )
 
 // typed is what somebody filled into a form of revision.
@@ -395,7 +398,12 @@ func (s *site) foresee(r *http.Request, revs []events.RegisterRevised) ([]forese
 		}
 		periods = append(periods, p)
 	}
-	list, left, err := s.Ledger.Foresee(r.Context(), revs, periods)
+	ctx, cancel := context.WithTimeout(r.Context(), foresight)
+	defer cancel()
+	list, left, err := s.Ledger.Foresee(ctx, revs, periods)
+	if ctx.Err() != nil && r.Context().Err() == nil {
+		return nil, unforeseen, nil
+	}
 	if err != nil {
 		return nil, 0, err
 	}
