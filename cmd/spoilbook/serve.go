@@ -34,6 +34,7 @@ reaches the service may do everything, so it then binds to loopback only. SIGTER
 it in order; kill -9 loses nothing that was received.`,
 		Example: `  spoilbook serve --data ./spoilbook-data --listen 127.0.0.1:8080
   spoilbook serve --nats nats://127.0.0.1:4222 --clickhouse clickhouse://127.0.0.1:9000/spoilbook
+  spoilbook serve --url https://yard.example --oidc-issuer https://login.example --oidc-client-id spoilbook --oidc-client-secret-file issuer.secret
   spoilbook serve --listen 0.0.0.0:8443 --tls-cert yard.crt --tls-key yard.key --host yard.example
   spoilbook serve --nats-listen 127.0.0.1:4222 --engine-listen 127.0.0.1:8123`,
 		Args: exactly(0, "no arguments"),
@@ -80,6 +81,9 @@ func serve(ctx context.Context, o siteOptions, d door, engineListen string, stdo
 	if d.access, err = s.openAccess(ctx, d, url, stdout); err != nil {
 		return err
 	}
+	if d.signsIn, err = d.elsewhere(url, stdout); err != nil {
+		return err
+	}
 	if s.lock != nil {
 		if err := s.lock.note(holderNote(url)); err != nil {
 			return ledger.Wrap(ledger.Internal, err, "data folder %s", o.data)
@@ -107,12 +111,13 @@ func listenOn(address string) (net.Listener, error) {
 // serveHTTP answers until ctx ends or the intake dies of something that is not
 // damage outside the store.
 func (s *site) serveHTTP(ctx context.Context, l net.Listener, registry *prometheus.Registry, d door) error {
-	pages, err := web.New(web.Config{Ledger: s.ledger, Access: d.access, Zone: d.zone, Formats: formats(), Files: exchange{}, Export: exportPicked, Logger: s.log, Version: version})
+	pages, err := web.New(web.Config{Ledger: s.ledger, Access: d.access, Zone: d.zone, Formats: formats(), Files: exchange{}, Export: exportPicked, Logger: s.log, Version: version,
+		Issuer: d.signsIn})
 	if err != nil {
 		return err
 	}
 	server := api.Server(api.Config{Ledger: s.ledger, Copy: s.store, Write: writeReport, Formats: formats(), Registry: registry,
-		Ready: s.ready, Logger: s.log, Version: version, Hosts: d.hosts, Access: d.access, Pages: pages})
+		Ready: s.ready, Logger: s.log, Version: version, Hosts: d.hosts, Behind: d.public != "", Access: d.access, Pages: pages})
 	failed := make(chan error, 1)
 	go func() { failed <- d.serve(server, api.Limited(l, api.MaxConnections)) }()
 	var cause error

@@ -249,13 +249,7 @@ func TestPeopleFromTheFirstStart(t *testing.T) {
 		t.Fatalf("cookies: %+v", cookies)
 	}
 	do := func(method, path, body string, want int) answer {
-		req, err := http.NewRequest(method, r.server.URL+path, strings.NewReader(body))
-		r.must(err)
-		if body != "" {
-			req.Header.Set("Content-Type", "application/json")
-		}
-		req.AddCookie(cookies[0])
-		return r.send(req, want)
+		return r.inSession(cookies[0], method, path, body, want)
 	}
 	var me access.Identity
 	do("GET", "/v1/me", "", 200).into(t, &me)
@@ -278,7 +272,41 @@ func TestPeopleFromTheFirstStart(t *testing.T) {
 	if status := r.as("made", "GET", "/v1/head", "", ""); status != 401 {
 		t.Errorf("a revoked token: %d", status)
 	}
-	other := r.call("POST", "/v1/sign-in", "application/json", example("/v1/sign-in", "post"), 200).Cookies()
+	cookies = r.changesPassword(t, cookies, example("/v1/sign-in", "post"), example("/v1/me/password", "post"))
+	var copied access.People
+	do("GET", "/v1/people/copy", "", 200).into(t, &copied)
+	if err := copied.Check(); err != nil || len(copied.People) != 2+len(access.Roles()) {
+		t.Errorf("copy of %d: %v", len(copied.People), err)
+	}
+	r.refused("POST", "/v1/sign-in", "application/json", example("/v1/sign-in", "post"), 401, ledger.SignInNeeded)
+	in = r.call("POST", "/v1/sign-in", "application/json", `{"name":"m-byrne","password":"silt over sand over till"}`, 200)
+	cookies = in.Cookies()
+	do("GET", "/v1/tokens", "", 200)
+	if out := do("POST", "/v1/sign-out", "", 204); len(out.Cookies()) != 1 || out.Cookies()[0].MaxAge >= 0 {
+		t.Errorf("cookies on signing out: %+v", out.Cookies())
+	}
+	do("GET", "/v1/tokens", "", 401)
+}
+
+// inSession sends a request with a session's cookie.
+func (r *guarded) inSession(c *http.Cookie, method, path, body string, want int) answer {
+	r.t.Helper()
+	req, err := http.NewRequest(method, r.server.URL+path, strings.NewReader(body))
+	r.must(err)
+	if body != "" {
+		req.Header.Set("Content-Type", "application/json")
+	}
+	req.AddCookie(c)
+	return r.send(req, want)
+}
+
+// changesPassword changes it in one of two sessions, and ends a third by name.
+func (r *guarded) changesPassword(t *testing.T, cookies []*http.Cookie, signIn, change string) []*http.Cookie {
+	t.Helper()
+	do := func(method, path, body string, want int) answer {
+		return r.inSession(cookies[0], method, path, body, want)
+	}
+	other := r.call("POST", "/v1/sign-in", "application/json", signIn, 200).Cookies()
 	var sessions struct{ Sessions []access.SessionView }
 	do("GET", "/v1/me/sessions", "", 200).into(t, &sessions)
 	if len(sessions.Sessions) != 2 || sessions.Sessions[0].Here == sessions.Sessions[1].Here {
@@ -286,7 +314,7 @@ func TestPeopleFromTheFirstStart(t *testing.T) {
 	}
 	do("POST", "/v1/users/m-byrne/unlock", "", 204)
 	do("POST", "/v1/users/nobody/unlock", "", 404)
-	do("POST", "/v1/me/password", example("/v1/me/password", "post"), 204)
+	do("POST", "/v1/me/password", change, 204)
 	do("GET", "/v1/users", "", 200)
 	mine := cookies
 	cookies = other
@@ -303,19 +331,7 @@ func TestPeopleFromTheFirstStart(t *testing.T) {
 	do("GET", "/v1/users", "", 401)
 	cookies = mine
 	do("DELETE", "/v1/me/sessions/nothing", "", 404)
-	var copied access.People
-	do("GET", "/v1/people/copy", "", 200).into(t, &copied)
-	if err := copied.Check(); err != nil || len(copied.People) != 2+len(access.Roles()) {
-		t.Errorf("copy of %d: %v", len(copied.People), err)
-	}
-	r.refused("POST", "/v1/sign-in", "application/json", example("/v1/sign-in", "post"), 401, ledger.SignInNeeded)
-	in = r.call("POST", "/v1/sign-in", "application/json", `{"name":"m-byrne","password":"silt over sand over till"}`, 200)
-	cookies = in.Cookies()
-	do("GET", "/v1/tokens", "", 200)
-	if out := do("POST", "/v1/sign-out", "", 204); len(out.Cookies()) != 1 || out.Cookies()[0].MaxAge >= 0 {
-		t.Errorf("cookies on signing out: %+v", out.Cookies())
-	}
-	do("GET", "/v1/tokens", "", 401)
+	return cookies
 }
 
 func TestWrongProofs(t *testing.T) {

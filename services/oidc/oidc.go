@@ -48,6 +48,7 @@ type Config struct {
 	ClientID string
 	Secret   string // empty for a public client
 	Return   string // address of this service to which the browser comes back
+	Called   string // what people call the issuer; empty means its host
 	Now      func() time.Time
 	Client   *http.Client // nil means one of its own
 }
@@ -73,6 +74,11 @@ func New(c Config) (*Provider, error) {
 	if c.ClientID == "" || len(c.Issuer) > maxIssuers/2 {
 		return nil, ledger.Fail(ledger.BadRequest, "an OpenID Connect issuer needs the client id under which it knows this service, and an address of at most %d characters", maxIssuers/2)
 	}
+	if c.Called == "" {
+		if u, err := url.Parse(c.Issuer); err == nil {
+			c.Called = u.Hostname()
+		}
+	}
 	if c.Now == nil {
 		c.Now = time.Now
 	}
@@ -84,6 +90,9 @@ func New(c Config) (*Provider, error) {
 	client.Transport = bounded{client.Transport}
 	return &Provider{config: c, client: client, finished: map[string]time.Time{}}, nil
 }
+
+// Name is what people call the issuer.
+func (p *Provider) Name() string { return p.config.Called }
 
 // checkAddress refuses what could be read or changed on its way.
 func checkAddress(what, text string) error {

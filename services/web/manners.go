@@ -6,6 +6,7 @@ import (
 
 	"spoilbook/events/units"
 	"spoilbook/reports"
+	"spoilbook/services/access"
 	"spoilbook/services/tongue"
 )
 
@@ -81,7 +82,7 @@ func (s *site) keepDisplay(w http.ResponseWriter, r *http.Request) {
 	}
 	m := mannersIn(r.PostForm, r.Header.Get("Accept-Language"))
 	http.SetCookie(w, &http.Cookie{Name: mannersCookie, Value: m.values().Encode(), Path: "/", MaxAge: 365 * 24 * 3600, HttpOnly: true,
-		SameSite: http.SameSiteLaxMode, Secure: r.TLS != nil})
+		SameSite: http.SameSiteLaxMode, Secure: access.IsSecure(r)})
 	http.Redirect(w, r, localPath(r.PostFormValue("to")), http.StatusSeeOther)
 }
 

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"fmt"
 	"net/http"
 	"slices"
 	"strconv"
@@ -18,17 +17,26 @@ type peoplePage struct {
 	Users  []access.User
 	Tokens []access.Token
 	Roles  []access.Role // of persons
+	Locked map[string]lockedUser
+	Issuer string // where people can sign in as well
 	Now    time.Time
-	Zone   *time.Location
+	Site   *site
 	Secret string // of a token that was just made, shown this once
 	Done   string
 	Wrong  string
 	Do     string
 }
 
+// lockedUser is somebody who waits after wrong passwords.
+type lockedUser struct{ Name, Wait string }
+
+// When writes a time of day as pages do.
+func (s *site) When(t time.Time) string { return t.In(s.zone).Format("2006-01-02 15:04") }
+
 func (s *site) peopleRoutes(mux *http.ServeMux) {
 	mux.HandleFunc("GET /people", s.people)
 	mux.HandleFunc("POST /people/user", s.changeUser)
+	mux.HandleFunc("POST /people/unlock", s.unlockUser)
 	mux.HandleFunc("POST /people/token", s.makeToken)
 	mux.HandleFunc("POST /people/revoke", s.revokeToken)
 }
@@ -53,7 +61,16 @@ func (s *site) showPeople(w http.ResponseWriter, r *http.Request, status int, pa
 		s.fail(w, r, err)
 		return
 	}
-	page.Now, page.Zone = s.Now(), s.zone
+	locked, err := s.Access.Locked(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	page.Locked = map[string]lockedUser{}
+	for name, wait := range locked {
+		page.Locked[name] = lockedUser{name, max(wait.Round(time.Second), time.Second).String()}
+	}
+	page.Now, page.Site, page.Issuer = s.Now(), s, s.issuerName()
 	page.Roles = slices.DeleteFunc(access.Roles(), func(role access.Role) bool { return role == access.Truck })
 	s.show(w, r, status, "people", "People and tokens", page)
 }
@@ -69,7 +86,7 @@ func (s *site) settle(w http.ResponseWriter, r *http.Request, err error, done pe
 		s.fail(w, r, err)
 		return
 	}
-	s.showPeople(w, r, outcome.Status, peoplePage{Wrong: err.Error(), Do: outcome.Do})
+	s.showPeople(w, r, outcome.Status, peoplePage{Wrong: err.Error(), Do: mannersOf(r).Tongue.Say(outcome.Do)})
 }
 
 func (s *site) changeUser(w http.ResponseWriter, r *http.Request) {
@@ -85,14 +102,25 @@ func (s *site) changeUser(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	u := access.User{Name: strings.TrimSpace(r.PostFormValue("name")), Full: strings.TrimSpace(r.PostFormValue("full")), Role: access.Role(r.PostFormValue("role")),
-		Trucks: trucksIn(r.PostFormValue("trucks")), Disabled: r.PostFormValue("disabled") != "", Subject: r.PostFormValue("subject"), Revision: revision}
+		Trucks: trucksIn(r.PostFormValue("trucks")), Disabled: r.PostFormValue("disabled") != "", Subject: strings.TrimSpace(r.PostFormValue("subject")), Revision: revision}
 	password := r.PostFormValue("password")
-	if revision == 0 && password == "" {
+	if revision == 0 && password == "" && u.Subject == "" {
 		s.settle(w, r, ledger.Fail(ledger.BadRequest, "a new user needs a first password, which they can change"), peoplePage{})
 		return
 	}
 	set, err := s.Access.Change(r.Context(), access.From(r.Context()), u, password)
-	s.settle(w, r, err, peoplePage{Done: fmt.Sprintf("%s is kept as %s.", set.Name, set.Role)})
+	s.settle(w, r, err, peoplePage{Done: mannersOf(r).Tongue.Say("%s is kept as %s.", set.Name, mannersOf(r).Tongue.Say(string(set.Role)))})
+}
+
+func (s *site) unlockUser(w http.ResponseWriter, r *http.Request) {
+	if !s.allowed(w, r, access.UnlockUser, access.Object{}) {
+		return
+	}
+	if _, ok := s.filled(w, r); !ok {
+		return
+	}
+	name := strings.TrimSpace(r.PostFormValue("name"))
+	s.settle(w, r, s.Access.Unlock(r.Context(), name), peoplePage{Done: mannersOf(r).Tongue.Say("%s may try again at once.", name)})
 }
 
 func trucksIn(text string) []events.TruckID {
@@ -116,8 +144,8 @@ func (s *site) makeToken(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	t, secret, err := s.Access.MakeToken(r.Context(), access.From(r.Context()), access.Token{For: strings.TrimSpace(r.PostFormValue("for")), Role: access.Role(r.PostFormValue("role")),
-		Trucks: trucksIn(r.PostFormValue("trucks")), Ends: ends.AddDate(0, 0, 1)})
-	s.settle(w, r, err, peoplePage{Secret: secret, Done: fmt.Sprintf("The token %s for %s is made.", t.ID, t.For)})
+		Trucks: trucksIn(r.PostFormValue("trucks")), Ends: ends.AddDate(0, 0, 1), ReadOnly: r.PostFormValue("read") != ""})
+	s.settle(w, r, err, peoplePage{Secret: secret, Done: mannersOf(r).Tongue.Say("The token %s for %s is made.", t.ID, t.For)})
 }
 
 func (s *site) revokeToken(w http.ResponseWriter, r *http.Request) {
@@ -128,5 +156,5 @@ func (s *site) revokeToken(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	id := r.PostFormValue("id")
-	s.settle(w, r, s.Access.Revoke(r.Context(), id), peoplePage{Done: "The token " + id + " holds no longer."})
+	s.settle(w, r, s.Access.Revoke(r.Context(), id), peoplePage{Done: mannersOf(r).Tongue.Say("The token %s holds no longer.", id)})
 }

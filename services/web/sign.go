@@ -11,6 +11,7 @@ import (
 // form is a page with fields that somebody filled in, and what was wrong with them.
 type form struct {
 	To, Name, Full, Code string
+	Issuer               string // where one can sign in as well, by name
 	Wrong, Do            string
 }
 
@@ -39,6 +40,8 @@ func (s *site) signRoutes(mux *http.ServeMux) {
 	mux.HandleFunc("GET /sign-in", s.signInPage)
 	mux.HandleFunc("POST /sign-in", s.signIn)
 	mux.HandleFunc("POST /sign-out", s.signOut)
+	mux.HandleFunc("GET /sign-in/elsewhere", s.signInElsewhere)
+	mux.HandleFunc("GET /sign-in/return", s.signInReturn)
 	mux.HandleFunc("GET /begin", s.beginPage)
 	mux.HandleFunc("POST /begin", s.begin)
 }
@@ -61,7 +64,7 @@ func (s *site) signInPage(w http.ResponseWriter, r *http.Request) {
 		http.Redirect(w, r, "/", http.StatusSeeOther)
 		return
 	}
-	s.show(w, r, http.StatusOK, "sign-in", "Sign in", form{To: localPath(r.URL.Query().Get("to"))})
+	s.show(w, r, http.StatusOK, "sign-in", "Sign in", form{To: localPath(r.URL.Query().Get("to")), Issuer: s.issuerName()})
 }
 
 func (s *site) signIn(w http.ResponseWriter, r *http.Request) {
@@ -102,6 +105,7 @@ func (s *site) again(w http.ResponseWriter, r *http.Request, page, title string,
 		s.fail(w, r, err)
 		return
 	}
+	f.Issuer = s.issuerName()
 	f.Wrong, f.Do = err.Error(), mannersOf(r).Tongue.Say(outcome.Do)
 	s.show(w, r, outcome.Status, page, title, f)
 }

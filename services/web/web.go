@@ -11,6 +11,7 @@
 //	GET /register                   the register: history, revisions, what a revision would change
 //	GET /audit/consignments, /findings, /balance, /changes   for who audits: from every figure to the events behind it
 //	GET /people                     who may sign in, and tokens of programs
+//	GET /me                         one's own password and sessions
 //	GET /sign-in, /begin            for those who are not known yet
 //
 // Who asks stands in the request's context (package access), put there by whoever mounts these pages; each page asks the table of roles
@@ -25,6 +26,7 @@ import (
 	"io/fs"
 	"log/slog"
 	"net/http"
+	"net/url"
 	"sync"
 	"time"
 
@@ -40,6 +42,7 @@ var files embed.FS
 type Config struct {
 	Ledger  *ledger.Ledger
 	Access  *access.Book // nil where nobody need sign in
+	Issuer  Issuer       // lets people sign in who are known elsewhere; may be nil
 	Zone    string       // time zone of the pages, where the request names none; empty means UTC
 	Formats []string     // export formats, for links to the API
 	Files   Files        // workbooks and register files
@@ -47,6 +50,16 @@ type Config struct {
 	Logger  *slog.Logger
 	Version string
 	Now     func() time.Time // nil means the clock
+}
+
+// Issuer is a service that knows people, by OpenID Connect (package oidc).
+type Issuer interface {
+	// Begin returns the address at which to sign in, and a text that the browser keeps meanwhile.
+	Begin(ctx context.Context) (address, keep string, err error)
+	// Finish returns the subject of who came back, with the issuer before a space.
+	Finish(ctx context.Context, keep string, came url.Values) (subject string, err error)
+	// Name is what people call it.
+	Name() string
 }
 
 type site struct {
@@ -83,21 +96,26 @@ func New(c Config) (http.Handler, error) {
 	mux := http.NewServeMux()
 	mux.Handle("GET /static/", http.StripPrefix("/static/", cached(http.FileServerFS(static))))
 	mux.HandleFunc("GET /{$}", s.home)
+	s.meRoutes(mux)
 	for _, add := range []func(*http.ServeMux){s.signRoutes, s.displayRoutes, s.yardRoutes, s.reportRoutes, s.paperRoutes, s.registerRoutes, s.auditRoutes, s.peopleRoutes} {
 		add(mux)
 	}
 	mux.HandleFunc("/", s.nowhere)
-	return guarded(mux), nil
+	return guarded(http.NewCrossOriginProtection(), mux), nil
 }
 
 // guarded adds what every page says to a browser about itself.
-func guarded(next http.Handler) http.Handler {
+func guarded(origins *http.CrossOriginProtection, next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
 		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("Referrer-Policy", "same-origin")
 		h.Set("Cache-Control", "no-store")
+		if err := origins.Check(r); err != nil { // whatever it is mounted in has asked already, and this is cheap
+			http.Error(w, "A page of another site may not send this form.", http.StatusForbidden)
+			return
+		}
 		next.ServeHTTP(w, r)
 	})
 }

@@ -22,6 +22,8 @@ import (
 	"spoilbook/services/demo"
 	"spoilbook/services/engine"
 	"spoilbook/services/ledger"
+	"spoilbook/services/oidc"
+	"spoilbook/services/oidc/oidctest"
 	"spoilbook/services/store"
 	"spoilbook/services/web"
 )
@@ -35,6 +37,8 @@ type rig struct {
 	book   *access.Book
 	server *httptest.Server
 	ledger *ledger.Ledger // where what is entered is recorded
+	pages  http.Handler
+	issuer *oidctest.Issuer
 	last   uint64
 	clock  func() time.Time // of the pages
 }
@@ -63,8 +67,6 @@ func newRig(t *testing.T, signIn bool) *rig {
 		r.must(err)
 		config.Access = r.book
 	}
-	pages, err := web.New(config)
-	r.must(err)
 	r.server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, req *http.Request) {
 		who := access.Everyone()
 		if signIn {
@@ -73,9 +75,16 @@ func newRig(t *testing.T, signIn bool) *rig {
 				who, _ = r.book.BySession(req.Context(), c.Value) // over is as none
 			}
 		}
-		pages.ServeHTTP(w, req.WithContext(access.With(req.Context(), who)))
+		r.pages.ServeHTTP(w, req.WithContext(access.With(req.Context(), who)))
 	}))
 	t.Cleanup(r.server.Close)
+	if signIn {
+		r.issuer = oidctest.New(t)
+		config.Issuer, err = oidc.New(oidc.Config{Issuer: r.issuer.URL, ClientID: oidctest.ClientID, Secret: oidctest.Secret, Return: r.server.URL + "/sign-in/return", Called: "Tarnmoor staff"})
+		r.must(err)
+	}
+	r.pages, err = web.New(config)
+	r.must(err)
 	return r
 }
 
