@@ -39,6 +39,25 @@ GET /yard/live                  -      -     y    y    y      y       y
 GET /reports                    in     -     y    y    y      y       y
 GET /reports/{name}             in     -     y    y    y      y       y
 GET /reports/{name}/line        in     -     y    y    y      y       y
+GET /paper                          in     y     y    y    y      -       y
+GET /paper/day.xlsx                 in     y     y    y    y      -       y
+GET /paper/dockets.xlsx             in     y     y    y    y      -       y
+POST /paper                         -      y     y    y    y      -       y
+GET /paper/look                     in     y     y    y    y      -       y
+POST /paper/record                  -      y     y    y    y      -       y
+GET /register                       in     -     y    y    y      y       y
+GET /register/{kind}                in     -     y    y    y      y       y
+GET /register/{kind}/{key}          in     -     y    y    y      y       y
+GET /register/{kind}/-new           in     -     -    -    y      -       y
+GET /register/{kind}/{key}/revise   in     -     -    -    y      -       y
+POST /register/{kind}/-preview      -      -     -    -    y      -       y
+POST /register/{kind}/-record       -      -     -    -    y      -       y
+GET /register/-all.xlsx             in     -     y    y    y      y       y
+GET /register/-all.zip              in     -     y    y    y      y       y
+GET /register/{kind}/-all.yaml      in     -     y    y    y      y       y
+POST /register/-hand-in             -      -     -    -    y      -       y
+GET /register/-look                 in     -     -    -    y      -       y
+POST /register/-load                -      -     -    -    y      -       y
 GET /me                         in     -     y    y    y      y       y
 POST /me/password               -      -     y    y    y      y       y
 POST /me/end                    -      -     y    y    y      y       y
@@ -52,11 +71,18 @@ POST /people/revoke             -      -     -    -    -      -       y
 // examples are what is asked for where the route itself can not be: of the truck TM-01, which crews have.
 func examples() map[string]string {
 	return map[string]string{
-		"GET /static/":             "/static/spoilbook.css",
-		"GET /{$}":                 "/",
-		"/":                        "/nowhere",
-		"GET /reports/{name}":      "/reports/water" + october + "&truck=TM-01",
-		"GET /reports/{name}/line": "/reports/water/line" + october + "&truck=TM-01&line=none",
+		"GET /static/":                      "/static/spoilbook.css",
+		"GET /{$}":                          "/",
+		"/":                                 "/nowhere",
+		"GET /register/{kind}":              "/register/truck",
+		"GET /register/{kind}/{key}":        "/register/truck/TM-01",
+		"GET /register/{kind}/-new":         "/register/truck/-new",
+		"GET /register/{kind}/{key}/revise": "/register/truck/TM-01/revise",
+		"POST /register/{kind}/-preview":    "/register/truck/-preview",
+		"POST /register/{kind}/-record":     "/register/truck/-record",
+		"GET /register/{kind}/-all.yaml":    "/register/truck/-all.yaml",
+		"GET /reports/{name}":               "/reports/water" + october + "&truck=TM-01",
+		"GET /reports/{name}/line":          "/reports/water/line" + october + "&truck=TM-01&line=none",
 	}
 }
 

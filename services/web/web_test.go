@@ -61,7 +61,8 @@ func newRig(t *testing.T, signIn bool) *rig {
 		list = append(list, b.Events...)
 	}
 	r.record(list)
-	config := web.Config{Ledger: ledger.New(ledger.Config{Store: r.store}), Zone: demo.ZoneName, Formats: []string{"xlsx", "csv"}, Version: "test", Now: func() time.Time { return r.clock() }}
+	config := web.Config{Ledger: ledger.New(ledger.Config{Store: r.store}), Zone: demo.ZoneName, Formats: []string{"xlsx", "csv"}, Version: "test", Now: func() time.Time { return r.clock() },
+		Files: exchange{}}
 	if signIn {
 		r.book, err = access.New(access.Config{Vault: accesstest.NewVault(), HashKiB: 64})
 		r.must(err)
