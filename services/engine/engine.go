@@ -20,6 +20,7 @@ type Options struct {
 	Memory      int64  // bytes the engine may use; 0 means DefaultMemory
 	Connections int    // statements that may run at a time; 0 means DefaultConnections
 	MaxInsert   int64  // bytes of one insert after decompression; 0 means DefaultMaxInsert
+	KeepFree    int64  // bytes of the disk that inserts and merges leave free; 0 means DefaultKeepFree
 
 	// Settings are added to this package's own and win over them. A name is a
 	// setting of statements, of the server, of MergeTree tables with the prefix
@@ -42,6 +43,10 @@ type Engine struct {
 
 	controlMu sync.Mutex
 	control   *connection // never runs a statement that can wait
+
+	mending    sync.RWMutex   // held while tables are loaded again, and by inserts: see mend
+	menders    sync.WaitGroup // that run
+	mendFailed atomic.Pointer[error]
 
 	closing   chan struct{} // closed when no new statement may start
 	stop      context.Context
@@ -110,6 +115,9 @@ func (o Options) complete() (Options, error) {
 	if o.MaxInsert <= 0 {
 		o.MaxInsert = DefaultMaxInsert
 	}
+	if o.KeepFree <= 0 {
+		o.KeepFree = DefaultKeepFree
+	}
 	return o, nil
 }
 
@@ -117,6 +125,9 @@ func (o Options) complete() (Options, error) {
 func start(l *library, options Options) (*Engine, error) {
 	args, err := options.arguments()
 	if err != nil {
+		return nil, err
+	}
+	if err := takeOutAtStart(options.Dir); err != nil {
 		return nil, err
 	}
 	e := &Engine{library: l, arguments: args, options: options, closing: make(chan struct{})}
@@ -138,6 +149,7 @@ func start(l *library, options Options) (*Engine, error) {
 	}
 	e.writers = newSessionPool(options.Connections, e.openSession)
 	e.readers = newSessionPool(max(2, options.Connections/2), e.openSession)
+	go e.watchRoom()
 	return e, nil
 }
 
@@ -200,6 +212,7 @@ func (e *Engine) Close() error {
 
 func (e *Engine) shut(patience time.Duration) error {
 	close(e.closing)
+	e.menders.Wait()
 	impatient := time.AfterFunc(patience, e.stopAll)
 	defer impatient.Stop()
 	ctx, cancel := context.WithTimeout(context.Background(), patience+cancelPatience)

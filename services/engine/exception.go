@@ -19,6 +19,19 @@ const (
 	codeSettingConstraint = 452
 	codeUnknownException  = 1002
 	codeUnfinished        = 236 // ABORTED
+	codeNotEnoughSpace    = 243
+)
+
+// Codes that a part or a table has that can not be read.
+const (
+	codeAssertionFailed = 27 // CANNOT_PARSE_INPUT_ASSERTION_FAILED
+	codeUnexpectedEnd   = 32 // ATTEMPT_TO_READ_AFTER_EOF
+	codeCannotReadAll   = 33
+	codeUnknownTable    = 60
+	codeNoFileInPart    = 226
+	codeBadSizeInPart   = 228
+	codeCorrupted       = 246
+	codeBadPart         = 740 // POTENTIALLY_BROKEN_DATA_PART
 )
 
 // ErrClosed is returned for requests made after Close.

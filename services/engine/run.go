@@ -56,6 +56,10 @@ func (e *Engine) run(ctx context.Context, s statement) (*answer, error) {
 	if err != nil {
 		return nil, err
 	}
+	if s.isInsert {
+		e.mending.RLock()
+		defer e.mending.RUnlock()
+	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if r.ended {
@@ -65,7 +69,7 @@ func (e *Engine) run(ctx context.Context, s statement) (*answer, error) {
 	if err != nil {
 		err = r.cause(err)
 		r.finish()
-		return nil, err
+		return nil, e.mended(err)
 	}
 	return a, nil
 }

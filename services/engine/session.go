@@ -124,6 +124,16 @@ func (p *sessionPool) release(c *connection) {
 	<-p.slots
 }
 
+// dropIdle closes the sessions that are not in use, with whatever they hold of their last statement.
+func (p *sessionPool) dropIdle() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for _, c := range p.idle {
+		c.close()
+	}
+	p.idle = nil
+}
+
 // drain waits until no session is in use, keeps it so, and closes the idle ones.
 func (p *sessionPool) drain(ctx context.Context) error {
 	for range cap(p.slots) {
@@ -133,11 +143,6 @@ func (p *sessionPool) drain(ctx context.Context) error {
 			return ctx.Err()
 		}
 	}
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	for _, c := range p.idle {
-		c.close()
-	}
-	p.idle = nil
+	p.dropIdle()
 	return nil
 }
