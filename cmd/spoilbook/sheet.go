@@ -92,7 +92,7 @@ func formTime(p paper.Prefill) (events.Time, error) {
 // paperOptions are the flags of emit that are for workbooks.
 type paperOptions struct {
 	zone, author, reason string
-	evenSo, look         bool
+	evenSo, look, void   bool
 }
 
 func (p *paperOptions) flags(c *cobra.Command) {
@@ -101,6 +101,7 @@ func (p *paperOptions) flags(c *cobra.Command) {
 	f.StringVar(&p.author, "author", "", "who answers for the corrections of a workbook")
 	f.StringVar(&p.reason, "reason", "", "why lines of a workbook that say something else than before are corrected")
 	f.BoolVar(&p.evenSo, "even-so", false, "record lines of a workbook also where others recorded the same, as it seems")
+	f.BoolVar(&p.void, "void-gone", false, "void what the same sheets of a workbook said before and say no longer, with --reason")
 	f.BoolVar(&p.look, "look", false, "only say what recording a workbook would do")
 }
 
@@ -129,7 +130,7 @@ func emitWorkbook(ctx context.Context, b book, path string, p paperOptions, wait
 	}
 	ctx, cancel := context.WithTimeout(ctx, wait)
 	defer cancel()
-	entry := ledger.PaperEntry{Workbook: wb, Zone: p.zone, Author: p.author, Reason: p.reason, EvenSo: p.evenSo}
+	entry := ledger.PaperEntry{Workbook: wb, Zone: p.zone, Author: p.author, Reason: p.reason, EvenSo: p.evenSo, VoidGone: p.void}
 	if entry.Reason != "" && strings.TrimSpace(entry.Author) == "" {
 		return ledger.Fail(ledger.BadRequest, "--author: say who corrects the lines")
 	}
@@ -148,7 +149,10 @@ func emitWorkbook(ctx context.Context, b book, path string, p paperOptions, wait
 		return err
 	}
 	fmt.Fprintf(stdout, "%d entries on the sheets: %d new, %d duplicate, %d corrected\n", len(plan.Lines), plan.Count(ledger.PaperNew), plan.Count(ledger.PaperSame), plan.Count(ledger.PaperChanged))
-	if len(plan.Gone) > 0 {
+	switch {
+	case len(plan.Gone) > 0 && p.void:
+		fmt.Fprintf(stdout, "%d entries that stand on the sheets no longer are voided\n", len(plan.Gone))
+	case len(plan.Gone) > 0:
 		fmt.Fprintf(stdout, "%d entries that were recorded before stand on the sheets no longer; they stay until they are voided\n", len(plan.Gone))
 	}
 	if len(plan.Events()) > 0 {

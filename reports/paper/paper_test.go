@@ -274,6 +274,21 @@ func TestWhatIsWrongIsToldByCell(t *testing.T) {
 	newDay(t).put("T1", "From", "8:10").put("T1", "To", "8:35").put("T1", "Facility", "F-1").wrong("T1", "Whole tank", "exactly one of")
 }
 
+// Where the printed lines run out, further ones go on below them; lines can be left out and moved.
+func TestLinesGoOn(t *testing.T) {
+	f := newDay(t).put("L12", "From", "8:10").put("L12", "To", "8:35").put("L12", "Job", "J-1").put("L12", "Slurry (m³)", "2.4")
+	s := &f.wb.Sheets[0]
+	row, _ := f.find("L12", "From")
+	further := slices.Clone(s.Rows[row-1])
+	further[0], further[1], further[2] = text("l13"), text("9:00"), text("9:10")
+	s.Rows = slices.Insert(s.Rows, row, further)
+	s.Rows = slices.Delete(s.Rows, row-3, row-1) // L10 and L11
+	lines := f.lines()
+	if len(lines) != 2 || lines[0].Event.ID != "20261005-1-L12" || lines[1].Event.ID != "20261005-1-L13" || lines[1].Event.Occurred != at("05", "09:10") {
+		t.Errorf("%+v", lines)
+	}
+}
+
 func TestDatesAsPeopleWriteThem(t *testing.T) {
 	for _, v := range []any{"2026-10-05", "5.10.2026", "05.10.2026", cells.Cell{Kind: cells.Moment, Text: "46300"}, cells.Cell{Kind: cells.Number, Text: "46300"}, "2026-10-05T00:00:00"} {
 		lines := newDay(t).put("", "Date", v).put("", "Shift from", "7:00").lines()

@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -84,6 +85,7 @@ type PaperEntry struct {
 	Author   string // of corrections
 	Reason   string // of corrections; without one nothing is corrected
 	EvenSo   bool   // also what others recorded already, as it seems
+	VoidGone bool   // void what the same sheets said before and say no longer
 	Digest   string // of the plan that was looked at, empty where none was
 }
 
@@ -262,9 +264,32 @@ func (r *paperReading) plan(lines []paper.Line, e PaperEntry, now time.Time) (*P
 		}
 		p.Lines = append(p.Lines, one)
 	}
-	p.Digest = hex.EncodeToString(hash.Sum(nil))
 	p.Gone = gone(j, lines)
+	for i := range p.Gone {
+		fmt.Fprintf(hash, "gone %s\n", p.Gone[i].Ref())
+		if e.VoidGone {
+			voided := r.voiding(&p.Gone[i], e, now)
+			own[voided.Source]++
+			voided.Seq = own[voided.Source]
+			p.made = append(p.made, voided)
+		}
+	}
+	p.Digest = hex.EncodeToString(hash.Sum(nil))
 	return p, nil
+}
+
+// voiding makes what voids an entry that stands on the sheets no longer.
+func (r *paperReading) voiding(was *reports.Entry, e PaperEntry, now time.Time) events.Event {
+	return events.Event{ID: was.ID + "-v", Source: was.Source, Occurred: events.TimeOf(now.In(time.FixedZone("", int(was.Occurred.OffsetMinutes)*60))), Truck: was.Truck,
+		Origin: events.FromOffice, Body: events.EntryVoided{Refers: was.Ref(), Reason: orToBeSaid(e.Reason), Author: cmp.Or(e.Author, "Office")}}
+}
+
+// orToBeSaid stands in for a reason in a plan; nothing is recorded without one.
+func orToBeSaid(reason string) string {
+	if strings.TrimSpace(reason) == "" {
+		return "(to be said)"
+	}
+	return reason
 }
 
 // event makes what is to be recorded of a line, if anything is.
@@ -279,17 +304,9 @@ func (r *paperReading) event(l *PaperLine, e PaperEntry, now time.Time) (events.
 				earlier++
 			}
 		}
-		reason := e.Reason
-		if strings.TrimSpace(reason) == "" {
-			reason = "(to be said)"
-		}
-		author := e.Author
-		if author == "" {
-			author = "Office"
-		}
 		return events.Event{ID: fmt.Sprintf("%s-c%d", l.Event.ID, earlier+1), Source: l.Event.Source, Occurred: events.TimeOf(now.In(time.FixedZone("", int(l.Event.Occurred.OffsetMinutes)*60))),
 			Truck: l.Event.Truck, Job: l.Event.Job, Operator: l.Event.Operator, Origin: events.FromOffice,
-			Body: events.EntryCorrected{Refers: l.Event.Ref(), Reason: reason, Author: author,
+			Body: events.EntryCorrected{Refers: l.Event.Ref(), Reason: orToBeSaid(e.Reason), Author: cmp.Or(e.Author, "Office"),
 				Replacement: events.Replacement{Occurred: l.Event.Occurred, Operator: l.Event.Operator, Job: l.Event.Job, Body: l.Event.Body}}}, true
 	}
 	return events.Event{}, false
@@ -409,6 +426,8 @@ func (e *PaperEntry) follows(p *PaperPlan) error {
 		return Fail(Conflict, "the ledger has changed since you looked: something else would be recorded now")
 	case p.Count(PaperChanged) > 0 && strings.TrimSpace(e.Reason) == "":
 		return Fail(BadRequest, "%d lines say something else than what is recorded of them (%s): say why they are corrected", p.Count(PaperChanged), p.labels(func(l *PaperLine) bool { return l.State == PaperChanged }))
+	case e.VoidGone && len(p.Gone) > 0 && strings.TrimSpace(e.Reason) == "":
+		return Fail(BadRequest, "%d entries stand on the sheets no longer: say why they are voided", len(p.Gone))
 	case p.Count(PaperVoided) > 0:
 		return Fail(BadRequest, "%d lines were recorded and voided since (%s): enter what happened under line numbers that were not used before", p.Count(PaperVoided), p.labels(func(l *PaperLine) bool { return l.State == PaperVoided }))
 	case p.Doubled() > 0 && !e.EvenSo:

@@ -31,6 +31,8 @@
 // several documents in one file are refused: every value is written out where it
 // holds.
 //
+// [Workbook] and [Loader.Workbook] do the same with a workbook of one sheet for each register.
+//
 // Reading is strict and whole: every problem of every file is reported with its
 // file, line, entry, field, what was found and what is allowed, and nothing is
 // returned unless all is well.

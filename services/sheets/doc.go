@@ -19,6 +19,8 @@
 // On paper a sheet is A4, upright where its width allows it, in letters of seven points or more for what the reports of a month hold. Columns
 // kept aside stand to the right of the positions and are not printed, nor are they in text.
 //
+// [Form] writes forms for people to fill in, and [Read] reads what they send, which is measured before it is taken apart: see package cells.
+//
 // Text is only ever text. In a workbook no text becomes a formula. CSV has no types, so a text that begins with = + - @, a tab or an
 // apostrophe gets one apostrophe in front, and a reader takes one leading apostrophe away.
 package sheets

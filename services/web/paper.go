@@ -81,13 +81,17 @@ func (u *uploads) find(token, who string, now time.Time) (*upload, error) {
 	if one == nil || one.who != who || now.Sub(one.at) > keptFor {
 		return nil, ledger.Fail(ledger.NotFound, "what was handed in is no longer kept here; hand the file in again")
 	}
-	return one, nil
+	found := *one
+	return &found, nil
 }
 
-func (u *uploads) settle(one *upload, done string) {
+// settle notes what became of an upload.
+func (u *uploads) settle(token, done string) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
-	one.done = done
+	if one := u.list[token]; one != nil {
+		one.done = done
+	}
 }
 
 func (s *site) paperRoutes(mux *http.ServeMux) {
@@ -395,6 +399,7 @@ func (s *site) recordPaper(w http.ResponseWriter, r *http.Request) {
 	}
 	entry := s.entryOf(r, one)
 	entry.Reason, entry.EvenSo, entry.Digest = strings.TrimSpace(r.PostFormValue("reason")), r.PostFormValue("even-so") != "", r.PostFormValue("digest")
+	entry.VoidGone = r.PostFormValue("void-gone") != ""
 	plan, err := ledger.PlanPaper(r.Context(), s.Ledger, entry, s.Now())
 	if err == nil {
 		err = mayEnterAll(r, plan)
@@ -413,6 +418,6 @@ func (s *site) recordPaper(w http.ResponseWriter, r *http.Request) {
 		s.showLook(w, r, outcome.Status, one, lookPage{Token: token, Reason: entry.Reason, Wrong: err.Error(), Do: m.Tongue.Say(outcome.Do)})
 		return
 	}
-	s.uploads.settle(one, m.Tongue.Say("%d entries were recorded; the ledger stands at position %d.", f.Recorded, f.Position))
+	s.uploads.settle(token, m.Tongue.Say("%d entries were recorded; the ledger stands at position %d.", f.Recorded, f.Position))
 	http.Redirect(w, r, "/paper/look?sheet="+url.QueryEscape(token), http.StatusSeeOther)
 }

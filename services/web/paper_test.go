@@ -129,6 +129,15 @@ func paperFromFormToLedger(t *testing.T, r *rig) {
 		t.Errorf("correction %+v", list[0].Event)
 	}
 	wants(t, v.read("/reports/manifest?from=2026-11-03&to=2026-11-03&tz=Europe%2FDublin", 200), "2.7")
+	// A line that was struck out.
+	struck := filledIn(t, day, map[string]string{"L1:Slurry (m³)": "2,7", "T1:From": "", "T1:To": "", "T1:Facility": "", "T1:Whole tank": ""})
+	look = v.hand("/paper", "workbook", map[string][]byte{"day.xlsx": struck}, 200)
+	wants(t, look, "On the sheets no longer", "11:00–11:10 tip", "Why are they voided?")
+	q = hidden(look)
+	q.Set("void-gone", "on")
+	wants(t, v.send("/paper/record", q, 400), "say why they are voided")
+	q.Set("reason", "another truck")
+	wants(t, v.send("/paper/record", q, 200), "1 entries were recorded", "There is nothing to do")
 	// What the truck recorded already.
 	twice := filledIn(t, v.file("/paper/day.xlsx?truck=TM-01&date=2026-10-05"), map[string]string{"A1:From": "7:00", "A1:To": "15:00", "A1:What": "rest", "L1:From": "7:30", "L1:To": "15:00", "L1:Job": "J-101", "L1:Slurry (m³)": "1"})
 	look = v.hand("/paper", "workbook", map[string][]byte{"d.xlsx": twice}, 200)

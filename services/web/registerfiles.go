@@ -308,6 +308,6 @@ func (s *site) loadRegister(w http.ResponseWriter, r *http.Request) {
 		s.showLoad(w, r, outcome.Status, one, loadPage{Token: token, Wrong: err.Error(), Do: m.Tongue.Say(outcome.Do)})
 		return
 	}
-	s.uploads.settle(one, m.Tongue.Say("%d revisions were recorded; the ledger stands at position %d.", recorded, f.Position))
+	s.uploads.settle(token, m.Tongue.Say("%d revisions were recorded; the ledger stands at position %d.", recorded, f.Position))
 	http.Redirect(w, r, "/register/-look?file="+url.QueryEscape(token), http.StatusSeeOther)
 }
