@@ -7,6 +7,8 @@ require (
 	github.com/ClickHouse/clickhouse-go/v2 v2.50.0
 	github.com/alexedwards/argon2id v1.0.0
 	github.com/anishathalye/porcupine v1.3.1
+	github.com/chromedp/cdproto v0.160.1
+	github.com/chromedp/chromedp v0.23.1
 	github.com/coreos/go-oidc/v3 v3.21.0
 	github.com/danielgtaylor/huma/v2 v2.37.2
 	github.com/ebitengine/purego v0.11.3

@@ -5,6 +5,7 @@ import (
 	"net/url"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"spoilbook/events"
@@ -210,7 +211,7 @@ func (s *site) pageOf(a asked, r *ledger.Report, m manners) reportPage {
 }
 
 func tableOf(t *reports.Table, p reports.Period, a asked, explained bool) tableView {
-	v := tableView{ID: "table-" + t.Name, Title: t.Title, Note: t.Note, Empty: t.Empty}
+	v := tableView{ID: "table-" + strings.ToLower(strings.ReplaceAll(t.Name, " ", "-")), Title: t.Title, Note: t.Note, Empty: t.Empty}
 	number := func(c *reports.Column) bool { return c.Kind == reports.Number || c.Kind == reports.Duration }
 	cells := func(list []reports.Cell) []cellView {
 		var out []cellView
