@@ -20,47 +20,47 @@ const (
 
 // cover writes the first sheet, last: it lists the others and what came up while they were written.
 func (b *book) cover() error {
-	if err := b.newSheet(coverSheet, pageFit{}); err != nil {
+	if err := b.newSheet(b.say(coverSheet), pageFit{}); err != nil {
 		return err
 	}
 	for _, w := range []struct {
 		column string
 		width  float64
 	}{{"A", labelWidth}, {"B", valueWidth}} {
-		if err := b.file.SetColWidth(coverSheet, w.column, w.column, w.width); err != nil {
+		if err := b.file.SetColWidth(b.say(coverSheet), w.column, w.column, w.width); err != nil {
 			return err
 		}
 	}
-	if err := b.band(coverSheet, "A", "B", b.document.Title); err != nil {
+	if err := b.band(b.say(coverSheet), "A", "B", b.document.Title); err != nil {
 		return err
 	}
-	c := &coverWriter{book: b, row: 3}
+	c := &coverWriter{book: b, sheet: b.say(coverSheet), widths: [2]float64{labelWidth, valueWidth}, row: 3}
 	if len(b.cautions) > 0 {
-		c.section("Look at this first")
+		c.section(b.say("Look at this first"))
 		for _, caution := range b.cautions {
-			c.line("Caution", caution)
+			c.line(b.say("Caution"), caution)
 		}
 	}
 	if len(b.document.Glance) > 0 {
-		c.section("At a glance")
+		c.section(b.say("At a glance"))
 		for _, f := range b.document.Glance {
 			c.write(f.Label, f.Text, look{role: roleLabel}, look{role: roleFigure})
 		}
 	}
-	c.section("Findings")
+	c.section(b.say("Findings"))
 	c.findings()
-	c.section("Sheets")
+	c.section(b.say("Sheets"))
 	for _, s := range b.inTabOrder() {
 		c.linked(s)
 	}
-	c.section("What it was made from")
+	c.section(b.say("What it was made from"))
 	for _, f := range slices.Concat(b.provenance.fields(), b.document.Subject) {
 		if f.Text != "" {
 			c.line(f.Label, f.Text)
 		}
 	}
-	c.section("How to read it")
-	for _, note := range slices.Concat(allNotes(b.document, b.provenance), workbookNotes(b.workings != nil)) {
+	c.section(b.say("How to read it"))
+	for _, note := range slices.Concat(allNotes(b.document, b.provenance), b.workbookNotes()) {
 		c.note(note)
 	}
 	return c.err
@@ -77,15 +77,18 @@ func (b *book) inTabOrder() []contentLine {
 }
 
 // workbookNotes is how to read what only a workbook has.
-func workbookNotes(explained bool) []string {
+func (b *book) workbookNotes() []string {
 	notes := []string{
 		"Totals are live: they add up the lines that a filter leaves visible. A unit stands in brackets in its column's heading.",
 		"The column Events gives the ledger positions that a line rests on, the first of them and how many more there are; of a finding the first is the event that it is about, which an answer to it names. The sheet Events says what they are. " +
 			"Columns with a pale heading, to the right of it, are for looking up and are not printed.",
 	}
-	if explained {
-		notes = append(notes, "Where a table has the column Workings, the word "+workingsLabel+" leads to how that line came about, step by step; the sheet Workings "+
+	if b.workings != nil {
+		notes = append(notes, "Where a table has the column Workings, the word how leads to how that line came about, step by step; the sheet Workings "+
 			"redoes every step of arithmetic with a formula, and leads back.")
+	}
+	for i := range notes {
+		notes[i] = b.say(notes[i])
 	}
 	return notes
 }
@@ -125,9 +128,11 @@ func (b *book) text(sheet, ref, s string, l look) error {
 
 // coverWriter writes the cover downwards and keeps the first error.
 type coverWriter struct {
-	book *book
-	row  int
-	err  error
+	book   *book
+	sheet  string
+	widths [2]float64
+	row    int
+	err    error
 }
 
 func (c *coverWriter) do(step func() error) {
@@ -138,19 +143,19 @@ func (c *coverWriter) do(step func() error) {
 
 func (c *coverWriter) section(title string) {
 	c.row++
-	c.do(func() error { return c.book.file.SetRowHeight(coverSheet, c.row-1, 10) })
+	c.do(func() error { return c.book.file.SetRowHeight(c.sheet, c.row-1, 10) })
 	for _, column := range []string{"A", "B"} {
 		text := ""
 		if column == "A" {
 			text = title
 		}
 		c.do(func() error {
-			return c.book.text(coverSheet, fmt.Sprintf("%s%d", column, c.row), text, look{role: roleSection})
+			return c.book.text(c.sheet, fmt.Sprintf("%s%d", column, c.row), text, look{role: roleSection})
 		})
 	}
-	c.do(func() error { return c.book.file.SetRowHeight(coverSheet, c.row, 24) })
+	c.do(func() error { return c.book.file.SetRowHeight(c.sheet, c.row, 24) })
 	c.row++
-	c.do(func() error { return c.book.file.SetRowHeight(coverSheet, c.row, 4) })
+	c.do(func() error { return c.book.file.SetRowHeight(c.sheet, c.row, 4) })
 	c.row++
 }
 
@@ -160,10 +165,10 @@ func (c *coverWriter) line(label, text string) {
 
 func (c *coverWriter) write(label, text string, labelled, written look) {
 	label, text = cellText(label), cellText(text)
-	c.do(func() error { return c.book.text(coverSheet, fmt.Sprintf("A%d", c.row), label, labelled) })
-	c.do(func() error { return c.book.text(coverSheet, fmt.Sprintf("B%d", c.row), text, written) })
-	lines := max(lineCount(text, valueWidth-padding), lineCount(label, labelWidth-padding))
-	c.do(func() error { return c.book.file.SetRowHeight(coverSheet, c.row, heightOf(lines)-coverTightening) })
+	c.do(func() error { return c.book.text(c.sheet, fmt.Sprintf("A%d", c.row), label, labelled) })
+	c.do(func() error { return c.book.text(c.sheet, fmt.Sprintf("B%d", c.row), text, written) })
+	lines := max(lineCount(text, c.widths[1]-padding), lineCount(label, c.widths[0]-padding))
+	c.do(func() error { return c.book.file.SetRowHeight(c.sheet, c.row, heightOf(lines)-coverTightening) })
 	c.row++
 }
 
@@ -171,10 +176,10 @@ func (c *coverWriter) write(label, text string, labelled, written look) {
 func (c *coverWriter) note(text string) {
 	ref := fmt.Sprintf("A%d", c.row)
 	text = cellText("•  " + text)
-	c.do(func() error { return c.book.file.MergeCell(coverSheet, ref, fmt.Sprintf("B%d", c.row)) })
-	c.do(func() error { return c.book.text(coverSheet, ref, text, look{role: roleNote}) })
+	c.do(func() error { return c.book.file.MergeCell(c.sheet, ref, fmt.Sprintf("B%d", c.row)) })
+	c.do(func() error { return c.book.text(c.sheet, ref, text, look{role: roleNote}) })
 	lines := lineCount(text, labelWidth+valueWidth-padding)
-	c.do(func() error { return c.book.file.SetRowHeight(coverSheet, c.row, heightOf(lines)-coverTightening) })
+	c.do(func() error { return c.book.file.SetRowHeight(c.sheet, c.row, heightOf(lines)-coverTightening) })
 	c.row++
 }
 
@@ -182,24 +187,24 @@ func (c *coverWriter) note(text string) {
 func (c *coverWriter) findings() {
 	groups := reports.GroupFindings(c.book.document.Findings)
 	for i, g := range groups {
-		word := severityWord(g.Severity)
-		text := groupText(g, c.book.provenance.Period)
+		word := severityWord(g.Severity, c.book.provenance.Tongue)
+		text := groupText(g, c.book.provenance)
 		label := ""
 		if i == 0 || groups[i-1].Severity != g.Severity {
 			label = fmt.Sprintf("%s (%d)", word, countOf(groups, g.Severity))
 		}
-		c.write(label, text, look{role: roleBody, tone: toneOf(word), top: true}, look{role: roleNote})
+		c.write(label, text, look{role: roleBody, tone: toneOf(g.Severity), top: true}, look{role: roleNote})
 	}
 	if len(groups) == 0 {
-		c.line("None", "Nothing in the record contradicts itself as far as it was checked.")
+		c.line(c.book.say("None"), c.book.say("Nothing in the record contradicts itself as far as it was checked."))
 	}
 }
 
 // groupText returns "no-docket: 2026-10-13 TM-02: no docket has come", and how many more of the code there are.
-func groupText(g reports.FindingGroup, p reports.Period) string {
-	text := string(g.Code) + ": " + g.Example(p)
+func groupText(g reports.FindingGroup, p *Provenance) string {
+	text := string(g.Code) + ": " + g.Example(p.Period)
 	if g.Count > 1 {
-		text += fmt.Sprintf("; and %d more of this kind", g.Count-1)
+		text += p.Tongue.Write("; and %d more of this kind", g.Count-1)
 	}
 	return text
 }
@@ -224,7 +229,7 @@ func (c *coverWriter) linked(s contentLine) {
 	}
 	c.write(s.sheet, text, look{role: roleLink}, look{role: roleNote})
 	c.do(func() error {
-		return c.book.file.SetCellHyperLink(coverSheet, ref, quoteSheet(s.sheet)+"!A1", "Location",
-			excelize.HyperlinkOpts{Tooltip: ptr("Go to sheet " + s.sheet)})
+		return c.book.file.SetCellHyperLink(c.sheet, ref, quoteSheet(s.sheet)+"!A1", "Location",
+			excelize.HyperlinkOpts{Tooltip: ptr(c.book.say("Go to sheet %s", s.sheet))})
 	})
 }

@@ -27,7 +27,7 @@ func CSV(w io.Writer, d reports.Document, table string, p Provenance) error {
 		known = append(known, d.Tables[i].Name)
 	}
 	if table == findingsFile {
-		t := findingsTable(&d)
+		t := findingsTable(&d, p.Tongue)
 		return writeCSV(w, &t, &p)
 	}
 	return fmt.Errorf("csv %s: there is no table %q; choose one of %s, %s", d.Report, table, strings.Join(known, ", "), findingsFile)
@@ -41,6 +41,7 @@ func CSVZip(w io.Writer, d reports.Document, p Provenance) error {
 	if err := validate(&d, &p); err != nil {
 		return err
 	}
+	d = p.Tongue.Document(d)
 	zw := zip.NewWriter(w)
 	files := newNames("README", findingsFile)
 	list := []string{}
@@ -52,7 +53,7 @@ func CSVZip(w io.Writer, d reports.Document, p Provenance) error {
 			return err
 		}
 	}
-	findings := findingsTable(&d)
+	findings := findingsTable(&d, p.Tongue)
 	if err := zipped(zw, findingsFile+".csv", &p, func(w io.Writer) error { return writeCSV(w, &findings, &p) }); err != nil {
 		return err
 	}
@@ -133,16 +134,16 @@ func writeReadme(w io.Writer, d *reports.Document, p *Provenance, files []string
 	fmt.Fprintf(b, "%s\n\n", d.Title)
 	writeFields(b, append(p.fields(), d.Subject...), "")
 	if len(d.Glance) > 0 {
-		fmt.Fprint(b, "\nAt a glance\n")
+		fmt.Fprintf(b, "\n%s\n", p.Tongue.Write("At a glance"))
 		writeFields(b, d.Glance, "  ")
 	}
-	fmt.Fprint(b, "\nFindings\n")
-	writeFindings(b, d, p.Period, 0)
-	fmt.Fprint(b, "\nHow to read it\n")
+	fmt.Fprintf(b, "\n%s\n", p.Tongue.Write("Findings"))
+	writeFindings(b, d, p, 0)
+	fmt.Fprintf(b, "\n%s\n", p.Tongue.Write("How to read it"))
 	for _, n := range append(allNotes(d, p), csvNotes()...) {
-		fmt.Fprintf(b, "- %s\n", n)
+		fmt.Fprintf(b, "- %s\n", p.Tongue.Write(n))
 	}
-	fmt.Fprint(b, "\nFiles\n")
+	fmt.Fprintf(b, "\n%s\n", p.Tongue.Write("Files"))
 	for _, f := range files {
 		fmt.Fprintf(b, "  %s\n", f)
 	}
@@ -153,7 +154,7 @@ func writeReadme(w io.Writer, d *reports.Document, p *Provenance, files []string
 func csvNotes() []string {
 	return []string{
 		"The files are CSV as RFC 4180 describes it, in UTF-8, with the column keys in the first row; a key ends in the unit.",
-		"Durations are hours:minutes:seconds. The column " + citesKey + " gives the ledger positions that a line rests on.",
+		"Durations are hours:minutes:seconds. The column event_positions gives the ledger positions that a line rests on.",
 		"A text that begins with = + - @, a tab or an apostrophe has one apostrophe in front, so that no spreadsheet runs it as a formula.",
 	}
 }

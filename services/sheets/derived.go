@@ -6,6 +6,7 @@ import (
 
 	"spoilbook/events"
 	"spoilbook/reports"
+	"spoilbook/services/tongue"
 )
 
 // Names of the sheets that are not tables of the document. A table of the same name gets another sheet name.
@@ -14,6 +15,7 @@ const (
 	chartsSheet   = "Charts"
 	findingsSheet = "Findings"
 	eventsSheet   = "Events"
+	guideSheet    = "How to read this"
 )
 
 // citesKey and citesTitle head the column of ledger positions that a cited table gets.
@@ -23,8 +25,8 @@ const (
 )
 
 // findingsTable shows the findings as one more table, so that all formats write them as they write any other.
-func findingsTable(d *reports.Document) reports.Table {
-	return reports.Table{
+func findingsTable(d *reports.Document, t tongue.Tongue) reports.Table {
+	return t.Table(reports.Table{
 		Name: findingsSheet, Title: "Findings",
 		Note: "What the record contradicts or leaves open. Serious: somebody must decide before the figures are used. " +
 			"Warning: a figure is weaker than it looks. Note: worth knowing.",
@@ -43,26 +45,26 @@ func findingsTable(d *reports.Document) reports.Table {
 			sorted := reports.BySeverity(d.Findings)
 			for i := range sorted {
 				f := &sorted[i]
-				cells := []reports.Cell{reports.T(severityWord(f.Severity)), reports.T(string(f.Code)), reports.T(string(f.Truck)),
+				cells := []reports.Cell{reports.T(severityWord(f.Severity, t)), reports.T(string(f.Code)), reports.T(string(f.Truck)),
 					reports.T(string(f.Job)), reports.At(f.At), reports.T(f.What), reports.T(f.Settle), reports.T(f.AnswerText())}
-				if !yield(reports.Row{Cells: cells, Cites: f.Cites}) {
+				if !yield(reports.Row{Cells: cells, Cites: f.Cites, Key: string(f.Severity)}) {
 					return
 				}
 			}
 		},
 		Cited: true,
-	}
+	})
 }
 
 // severityWord returns the word shown for a severity; an unknown one is shown as it is.
-func severityWord(s reports.Severity) string {
+func severityWord(s reports.Severity, t tongue.Tongue) string {
 	switch s {
 	case reports.Serious:
-		return "Serious"
+		return t.Write("Serious")
 	case reports.Warning:
-		return "Warning"
+		return t.Write("Warning")
 	case reports.Note:
-		return "Note"
+		return t.Write("Note")
 	}
 	return string(s)
 }

@@ -75,7 +75,7 @@ func (b *book) table(t *reports.Table, name string, d dress) error {
 			}
 		}
 		if len(pending) < b.limits.measuredRows && g.stream == nil {
-			pending = append(pending, reports.Row{Cells: slices.Clone(r.Cells), Cites: slices.Clone(r.Cites)})
+			pending = append(pending, reports.Row{Cells: slices.Clone(r.Cells), Cites: slices.Clone(r.Cites), Key: r.Key})
 			return nil
 		}
 		if err := g.begin(pending); err != nil {
@@ -94,7 +94,7 @@ func (b *book) table(t *reports.Table, name string, d dress) error {
 		return fmt.Errorf("sheet %s: %w", name, err)
 	}
 	b.places[t.Name] = g.place
-	b.contents = append(b.contents, contentLine{sheet: name, title: t.Title, detail: reports.Counted(g.place.rows, "line")})
+	b.contents = append(b.contents, contentLine{sheet: name, title: t.Title, detail: b.counted(g.place.rows, "line")})
 	return nil
 }
 
@@ -111,11 +111,11 @@ func (g *grid) prepareColumns(pending []reports.Row) {
 		}
 	}
 	if g.table.Cited {
-		add(shortCites, reports.TextColumn(citesKey, citesTitle))
+		add(shortCites, reports.TextColumn(citesKey, g.book.say(citesTitle)))
 	}
 	g.printed = len(g.columns)
 	if g.book.workings.explains(g.table.Name) {
-		add(linkCell, reports.TextColumn(workingsKey, workingsSheet).NotPrinted())
+		add(linkCell, reports.TextColumn(workingsKey, g.book.say(workingsSheet)).NotPrinted())
 	}
 	for i, c := range g.table.Columns {
 		if c.Aside {
@@ -124,7 +124,7 @@ func (g *grid) prepareColumns(pending []reports.Row) {
 	}
 	cut := func(r reports.Row) bool { return citeText(r.Cites, citesShown) != citeText(r.Cites, 0) }
 	if g.listsAll = g.table.Cited && (g.dress.allPositions || slices.ContainsFunc(pending, cut)); g.listsAll {
-		add(allCites, reports.TextColumn("all_"+citesKey, "All events").NotPrinted())
+		add(allCites, reports.TextColumn("all_"+citesKey, g.book.say("All events")).NotPrinted())
 	}
 	for i := range g.columns {
 		g.place.keys = append(g.place.keys, g.columns[i].Key)
@@ -137,6 +137,10 @@ func (g *grid) prepareColumns(pending []reports.Row) {
 }
 
 func (g *grid) format(c *reports.Column) string {
+	return g.book.provenance.dates(g.plainFormat(c))
+}
+
+func (g *grid) plainFormat(c *reports.Column) string {
 	switch {
 	case g.dress.exactTimes && c.Kind == reports.Instant:
 		return secondFormat
@@ -215,7 +219,7 @@ func (g *grid) shown(c *column, r *reports.Row) string {
 	case allCites:
 		return citeText(r.Cites, 0)
 	case linkCell:
-		return workingsLabel
+		return g.book.say(workingsLabel)
 	}
 	return shown(&c.Column, r.Cells[c.cell], g.book.provenance.Period)
 }
@@ -262,7 +266,7 @@ func (g *grid) line(r *reports.Row) error {
 	}
 	lines, mark := 1, tonePlain
 	if g.dress.severities {
-		mark = toneOf(r.Cells[0].Text)
+		mark = toneOf(reports.Severity(r.Key))
 	}
 	for i := range g.columns {
 		c := &g.columns[i]
@@ -273,7 +277,7 @@ func (g *grid) line(r *reports.Row) error {
 			continue
 		case linkCell:
 			if g.cells[i].Formula = g.book.workings.linkTo(g.table.Name, g.place.rows); g.cells[i].Formula != "" {
-				g.cells[i].Value = workingsLabel
+				g.cells[i].Value = g.book.say(workingsLabel)
 			}
 			continue
 		}
@@ -306,7 +310,7 @@ func (g *grid) room() error {
 		next = g.book.sheetNames.sheet(g.name)
 	}
 	g.level = 0
-	if err := g.note(fmt.Sprintf("Continued on sheet %s", next)); err != nil {
+	if err := g.note(g.book.say("Continued on sheet %s", next)); err != nil {
 		return err
 	}
 	if err := g.close(); err != nil {
@@ -362,7 +366,7 @@ func (g *grid) value(c *column, cell reports.Cell) any {
 	case reports.Duration:
 		return dayFraction(cell.Int)
 	case reports.YesNo:
-		return yesNo(cell.Int)
+		return g.book.say(yesNo(cell.Int))
 	}
 	return cellText(cell.Text)
 }

@@ -46,7 +46,7 @@ func (g *grid) open(sheet string) error {
 func (g *grid) heads() error {
 	title := cellText(g.table.Title)
 	if len(g.place.parts) > 0 {
-		title += fmt.Sprintf(" (sheet %d)", len(g.place.parts)+1)
+		title += g.book.say(" (sheet %d)", len(g.place.parts)+1)
 	}
 	if err := g.fullRow(titleRow, 30, title, roleTitle, roleBand); err != nil {
 		return err
@@ -113,7 +113,7 @@ func (g *grid) end() error {
 	if g.place.rows == 0 {
 		empty := g.table.Empty
 		if empty == "" {
-			empty = "No lines in this period."
+			empty = g.book.say("No lines in this period.")
 		}
 		if err := g.note(empty); err != nil {
 			return err
@@ -142,11 +142,12 @@ func (g *grid) close() error {
 	}
 	names := []excelize.DefinedName{
 		{Name: g.book.rangeNames.rangeName(g.sheet), RefersTo: fmt.Sprintf("%s!$A$%d:$%s$%d", sheet, part.first, last, bottom)},
-		{Name: "_xlnm.Print_Titles", RefersTo: fmt.Sprintf("%s!$%d:$%d", sheet, headerRow, headerRow), Scope: g.sheet},
+		{Name: "_xlnm.Print_Titles", RefersTo: fmt.Sprintf("%s!$%d:$%d", sheet, titleRow, headerRow), Scope: g.sheet},
 	}
 	if g.printed < len(g.columns) {
 		names = append(names, excelize.DefinedName{Name: "_xlnm.Print_Area", RefersTo: fmt.Sprintf("%s!$A$1:$%s$%d", sheet, printed, g.row), Scope: g.sheet})
 	}
+	g.book.named = append(g.book.named, namedCell{names[0].Name, g.book.say("the lines of %s", g.table.Title)})
 	for _, n := range names {
 		if err := f.SetDefinedName(&n); err != nil {
 			return err
@@ -184,11 +185,33 @@ func (g *grid) totals() error {
 	if !summed {
 		return nil
 	}
-	g.labelTotals("Total")
+	if err := g.nameTotals(); err != nil {
+		return err
+	}
+	g.labelTotals(g.book.say("Total"))
 	if err := g.write(g.row+1, heightOf(1)+2); err != nil || !differs {
 		return err
 	}
 	return g.ownTotals()
+}
+
+// nameTotals names the cells of the totals, for formulas of the reader's own.
+func (g *grid) nameTotals() error {
+	for i := range g.columns {
+		if g.cells[i].Formula == "" {
+			continue
+		}
+		letter, err := excelize.ColumnNumberToName(i + 1)
+		if err != nil {
+			return err
+		}
+		name := g.book.rangeNames.totalName(g.sheet, g.columns[i].Key)
+		if err := g.book.file.SetDefinedName(&excelize.DefinedName{Name: name, RefersTo: fmt.Sprintf("%s!$%s$%d", quoteSheet(g.sheet), letter, g.row+1)}); err != nil {
+			return err
+		}
+		g.book.named = append(g.book.named, namedCell{name, g.table.Title + ": " + g.columns[i].heading})
+	}
+	return nil
 }
 
 // ownTotal is the report's own total of a column, empty when it gives none.
@@ -232,11 +255,11 @@ func (g *grid) ownTotals() error {
 		g.cells[i].Value = g.value(c, own)
 		if c.Total && g.differ(c, own, s) {
 			period := g.book.provenance.Period
-			g.book.cautions = append(g.book.cautions, fmt.Sprintf("Sheet %s: the lines of %s add up to %s, but the report's total is %s. Report this.",
+			g.book.cautions = append(g.book.cautions, g.book.say("Sheet %s: the lines of %s add up to %s, but the report's total is %s. Report this.",
 				g.name, c.heading, exact(&c.Column, reports.N(s.value), period), exact(&c.Column, own, period)))
 		}
 	}
-	g.labelTotals("The report's own totals, which differ")
+	g.labelTotals(g.book.say("The report's own totals, which differ"))
 	return g.write(g.row+1, heightOf(3))
 }
 

@@ -33,6 +33,7 @@ func JSONWithWorkings(w io.Writer, d reports.Document, p Provenance, x reports.E
 	if err := validate(&d, &p); err != nil {
 		return err
 	}
+	d = p.Tongue.Document(d)
 	j := &jsonWriter{w: bufio.NewWriterSize(w, 64<<10), p: &p, explainer: x}
 	if err := j.document(&d); err != nil {
 		return fmt.Errorf("json %s: %w", d.Report, err)

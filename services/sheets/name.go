@@ -76,8 +76,13 @@ func utf16Len(r rune) int {
 	return 1
 }
 
-// rangeName returns the defined name of the rows on a sheet: letters, digits and underscores, ending so that it can not read as a cell.
-func (n *names) rangeName(sheet string) string {
+// rangeName returns the defined name of the rows on a sheet, or of the total of a column on it: letters, digits and underscores, ending so that it
+// can not read as a cell.
+func (n *names) rangeName(sheet string) string { return n.defined(sheet, "_rows") }
+
+func (n *names) totalName(sheet, key string) string { return n.defined(sheet, "_total_"+key) }
+
+func (n *names) defined(sheet, ending string) string {
 	base := strings.Map(func(r rune) rune {
 		if r < unicode.MaxASCII && (unicode.IsLetter(r) || unicode.IsDigit(r)) {
 			return r
@@ -89,9 +94,9 @@ func (n *names) rangeName(sheet string) string {
 		base = "Table_" + base
 	}
 	for i := 1; ; i++ {
-		name := base + "_rows"
+		name := base + ending
 		if i > 1 {
-			name = fmt.Sprintf("%s_rows_%d", base, i)
+			name = fmt.Sprintf("%s%s_%d", base, ending, i)
 		}
 		if key := strings.ToLower(name); !n.taken[key] {
 			n.taken[key] = true

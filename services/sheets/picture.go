@@ -22,7 +22,7 @@ const (
 
 // pictures draws the document's charts on a sheet of their own, each above the text that says what it shows.
 func (b *book) pictures() error {
-	name := chartsSheet
+	name := b.say(chartsSheet)
 	if err := b.newSheet(name, pageFit{landscape: true}); err != nil {
 		return err
 	}
@@ -33,7 +33,7 @@ func (b *book) pictures() error {
 	if err := b.file.SetColWidth(name, "A", last, pictureColumnWidth); err != nil {
 		return err
 	}
-	if err := b.band(name, "A", last, "Charts"); err != nil {
+	if err := b.band(name, "A", last, b.say(chartsSheet)); err != nil {
 		return err
 	}
 	row := pictureFirstRow
@@ -55,39 +55,39 @@ func (b *book) pictures() error {
 		}
 		row += pictureRows + 2
 	}
-	b.contents = append(b.contents, contentLine{sheet: name, title: "Charts of the tables", detail: reports.Counted(len(b.document.Pictures), "chart")})
+	b.contents = append(b.contents, contentLine{sheet: name, title: b.say("Charts of the tables"), detail: b.counted(len(b.document.Pictures), "chart")})
 	return nil
 }
 
 // caption writes what a picture shows below it.
 func (b *book) caption(p *reports.Picture, row int, last string) error {
-	text := cellText(p.Alt + " Drawn from sheet " + b.places[p.Table].parts[0].sheet + ".")
+	text := cellText(p.Alt + " " + b.say("Drawn from sheet %s.", b.places[p.Table].parts[0].sheet))
 	ref := fmt.Sprintf("A%d", row)
-	if err := b.file.MergeCell(chartsSheet, ref, fmt.Sprintf("%s%d", last, row)); err != nil {
+	if err := b.file.MergeCell(b.say(chartsSheet), ref, fmt.Sprintf("%s%d", last, row)); err != nil {
 		return err
 	}
-	if err := b.text(chartsSheet, ref, text, look{role: roleNote}); err != nil {
+	if err := b.text(b.say(chartsSheet), ref, text, look{role: roleNote}); err != nil {
 		return err
 	}
-	return b.file.SetRowHeight(chartsSheet, row, heightOf(lineCount(text, pictureColumns*pictureColumnWidth-padding)))
+	return b.file.SetRowHeight(b.say(chartsSheet), row, heightOf(lineCount(text, pictureColumns*pictureColumnWidth-padding)))
 }
 
 // picture draws one chart with its upper left corner in row.
 func (b *book) picture(p *reports.Picture, row int) error {
 	for r := row; r < row+pictureRows; r++ {
-		if err := b.file.SetRowHeight(chartsSheet, r, pictureRowHeight); err != nil {
+		if err := b.file.SetRowHeight(b.say(chartsSheet), r, pictureRowHeight); err != nil {
 			return err
 		}
 	}
 	at := b.places[p.Table]
 	if at.rows == 0 {
-		return b.text(chartsSheet, fmt.Sprintf("A%d", row), cellText(p.Title+": there are no lines to draw."), look{role: roleNote})
+		return b.text(b.say(chartsSheet), fmt.Sprintf("A%d", row), cellText(b.say("%s: there are no lines to draw.", p.Title)), look{role: roleNote})
 	}
 	chart, err := b.chart(p, at, row)
 	if err != nil {
 		return err
 	}
-	return b.file.AddChart(chartsSheet, fmt.Sprintf("A%d", row), chart)
+	return b.file.AddChart(b.say(chartsSheet), fmt.Sprintf("A%d", row), chart)
 }
 
 // chart describes a picture of the rows that lie on the table's first sheet. Its upper left corner is in row.
@@ -141,10 +141,10 @@ func (b *book) seriesName(name string, n, row int) (string, error) {
 		return "", err
 	}
 	row += 1 + n/pictureColumns
-	if err := b.text(chartsSheet, fmt.Sprintf("%s%d", letter, row), cellText(name), look{role: roleMeta}); err != nil {
+	if err := b.text(b.say(chartsSheet), fmt.Sprintf("%s%d", letter, row), cellText(name), look{role: roleMeta}); err != nil {
 		return "", err
 	}
-	return fmt.Sprintf("%s!$%s$%d", quoteSheet(chartsSheet), letter, row), nil
+	return fmt.Sprintf("%s!$%s$%d", quoteSheet(b.say(chartsSheet)), letter, row), nil
 }
 
 func chartType(k reports.PictureKind) excelize.ChartType {
@@ -195,7 +195,7 @@ func (b *book) axes(c *excelize.Chart, p *reports.Picture, t *reports.Table, dra
 		c.XAxis.TickLabelSkip = (drawn.rows + maxUprightLabels - 1) / maxUprightLabels
 	}
 	value := t.Columns[columnIndex(t, p.Series[0])]
-	c.YAxis = excelize.ChartAxis{Font: font, MajorGridLines: true, Title: titled(axisTitle(p, t, b.provenance.zone())),
+	c.YAxis = excelize.ChartAxis{Font: font, MajorGridLines: true, Title: titled(b.axisTitle(p, t)),
 		NumFmt: excelize.ChartNumFmt{CustomNumFmt: axisFormat(&value, drawn.tallest)}}
 	if c.XAxis.ReverseOrder {
 		c.YAxis.TickLabelPosition = excelize.ChartTickLabelHigh // which is at the foot, with the axis' title
@@ -230,24 +230,24 @@ func axisFormat(c *reports.Column, tallest int64) string {
 }
 
 // axisTitle is the heading of the only series, or the unit that the series share.
-func axisTitle(p *reports.Picture, t *reports.Table, zone string) string {
+func (b *book) axisTitle(p *reports.Picture, t *reports.Table) string {
 	first := t.Columns[columnIndex(t, p.Series[0])]
 	if len(p.Series) == 1 {
-		return heading(&first, zone)
+		return heading(&first, b.provenance.zone())
 	}
 	for _, key := range p.Series {
 		if t.Columns[columnIndex(t, key)].Unit != first.Unit {
-			return "Value, in the unit of each series"
+			return b.say("Value, in the unit of each series")
 		}
 	}
 	switch {
 	case first.Kind == reports.Duration:
-		return "Time (h:mm)"
+		return b.say("Time (h:mm)")
 	case first.Unit == "":
-		return "Count"
+		return b.say("Count")
 	}
 	if name := unitNames()[first.Unit]; name != "" {
-		return name + " (" + first.Unit + ")"
+		return b.say(name) + " (" + first.Unit + ")"
 	}
 	return first.Unit
 }

@@ -16,6 +16,7 @@ import (
 	"spoilbook/reports/water"
 	"spoilbook/services/demo"
 	"spoilbook/services/sheets/sheetstest"
+	"spoilbook/services/tongue"
 )
 
 // smallestPrint is what a sheet of the month is printed in at least, in points.
@@ -102,7 +103,7 @@ func TestTheMonthIsLegibleInPrint(t *testing.T) {
 		if err := validate(&d, p); err != nil {
 			t.Fatal(err)
 		}
-		findings, list := findingsTable(&d), eventsTable(recordedOf(j))
+		findings, list := findingsTable(&d, tongue.Tongue{}), eventsTable(recordedOf(j))
 		for _, table := range append(d.Tables, findings, list) {
 			sheets++
 			if size := printSize(laid(t, &table, p)); size < smallestPrint {

@@ -1,7 +1,7 @@
 package sheets
 
 import (
-	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -41,12 +41,12 @@ func (p *Provenance) periodText() string {
 	if isMidnight(from) && isMidnight(to) && from.Before(to) {
 		first, last := from.Format(time.DateOnly), to.AddDate(0, 0, -1).Format(time.DateOnly)
 		if first == last {
-			return first
+			return p.Tongue.Day(first)
 		}
-		return first + " to " + last
+		return p.Tongue.Write("%s to %s", p.Tongue.Day(first), p.Tongue.Day(last))
 	}
 	const minute = "2006-01-02 15:04"
-	return from.Format(minute) + " up to " + to.Format(minute)
+	return p.Tongue.Write("%s up to %s", p.Tongue.Day(from.Format(minute)), p.Tongue.Day(to.Format(minute)))
 }
 
 func isMidnight(t time.Time) bool {
@@ -57,32 +57,36 @@ func isMidnight(t time.Time) bool {
 func (p *Provenance) filterText() string {
 	parts := []string{}
 	for _, f := range []struct{ what, id string }{
-		{"truck", string(p.Filter.Truck)}, {"job", string(p.Filter.Job)}, {"client", string(p.Filter.Client)},
+		{"only truck %s", string(p.Filter.Truck)}, {"only job %s", string(p.Filter.Job)}, {"only client %s", string(p.Filter.Client)},
 	} {
 		if f.id != "" {
-			parts = append(parts, "only "+f.what+" "+f.id)
+			parts = append(parts, p.Tongue.Write(f.what, f.id))
 		}
 	}
 	if len(parts) == 0 {
-		return "none: all trucks, jobs and clients"
+		return p.Tongue.Write("none: all trucks, jobs and clients")
 	}
 	return strings.Join(parts, ", ")
 }
 
 // fields returns the provenance as labelled texts, in the order a cover shows them.
 func (p *Provenance) fields() []reports.Field {
-	return []reports.Field{
+	list := []reports.Field{
 		{Label: "Carrier", Text: p.Carrier},
 		{Label: "Period", Text: p.periodText() + " (" + p.zone() + ")"},
 		{Label: "Filter", Text: p.filterText()},
-		{Label: "Ledger", Text: fmt.Sprintf("events up to position %d", p.Position)},
+		{Label: "Ledger", Text: p.Tongue.Write("events up to position %d", p.Position)},
 		{Label: "Ledger as of", Text: p.asOf()},
 		{Label: "Ledger hash", Text: p.LedgerHash},
-		{Label: "Register", Text: fmt.Sprintf("%s, the last at position %d", reports.Counted(p.RegisterRevisions, "revision"), p.RegisterPosition)},
+		{Label: "Register", Text: p.Tongue.Write("%s, the last at position %d", countedIn(p.Tongue, p.RegisterRevisions, "revision"), p.RegisterPosition)},
 		{Label: "Events", Text: p.countText()},
 		{Label: "Asked for by", Text: p.By},
 		{Label: "Made with", Text: p.Program},
 	}
+	for i := range list {
+		list[i].Label = p.Tongue.Write(list[i].Label)
+	}
+	return list
 }
 
 // asOf says when the last event covered was recorded, which is the same for ever.
@@ -90,24 +94,24 @@ func (p *Provenance) asOf() string {
 	if p.At.IsZero() {
 		return ""
 	}
-	return p.At.In(p.Period.Zone).Format("2006-01-02 15:04:05 -07:00") + ", when the last of these events was recorded"
+	return p.Tongue.Write("%s, when the last of these events was recorded", p.Tongue.Day(p.At.In(p.Period.Zone).Format("2006-01-02 15:04:05 -07:00")))
 }
 
 func (p *Provenance) countText() string {
 	c := p.Count
-	return fmt.Sprintf("%d read: %d in effect (%d of them corrected), %d voided, %s or voidings, %s of the register",
-		c.Events, c.Effective, c.Corrected, c.Voided, reports.Counted(c.Corrections, "correction"), reports.Counted(c.Revisions, "revision"))
+	return p.Tongue.Write("%s read: %s in effect (%s of them corrected), %s voided, %s or voidings, %s of the register",
+		plainInt(c.Events), plainInt(c.Effective), plainInt(c.Corrected), plainInt(c.Voided), countedIn(p.Tongue, c.Corrections, "correction"), countedIn(p.Tongue, c.Revisions, "revision"))
 }
 
 // standingNotes returns the cautions that belong to every export.
 func (p *Provenance) standingNotes() []string {
 	notes := []string{
-		"A complete record is not a statement of legal compliance. What the law asks for is decided by those it names, with the rules in force.",
-		fmt.Sprintf("Computed from the events recorded up to ledger position %d. What is recorded later, corrections too, is not in it.", p.Position),
+		p.Tongue.Write("A complete record is not a statement of legal compliance. What the law asks for is decided by those it names, with the rules in force."),
+		p.Tongue.Write("Computed from the events recorded up to ledger position %d. What is recorded later, corrections too, is not in it.", p.Position),
 	}
 	if p.clockChanges() {
-		notes = append(notes, "The clocks of "+p.zone()+" change within this period: an hour is missing or comes twice in the times shown. "+
-			"The CSV and JSON exports carry each time's offset.")
+		notes = append(notes, p.Tongue.Write("The clocks of %s change within this period: an hour is missing or comes twice in the times shown. "+
+			"The CSV and JSON exports carry each time's offset.", p.zone()))
 	}
 	return notes
 }
@@ -133,3 +137,13 @@ func (p *Provenance) clockChanges() bool {
 func allNotes(d *reports.Document, p *Provenance) []string {
 	return append(p.standingNotes(), d.Notes...)
 }
+
+// countedIn writes "1 line", "1,204 lines" in a language.
+func countedIn(t tongue.Tongue, n int, noun string) string {
+	if n == 1 {
+		return t.Write("1 " + noun)
+	}
+	return t.Write("%s "+noun+"s", t.Number(reports.Decimal(int64(n), 0, 0)))
+}
+
+func plainInt(n int) string { return strconv.Itoa(n) }

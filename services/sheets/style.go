@@ -79,13 +79,13 @@ const (
 	toneNote
 )
 
-func toneOf(word string) tone {
-	switch word {
-	case severityWord(reports.Serious):
+func toneOf(s reports.Severity) tone {
+	switch s {
+	case reports.Serious:
 		return toneSerious
-	case severityWord(reports.Warning):
+	case reports.Warning:
 		return toneWarning
-	case severityWord(reports.Note):
+	case reports.Note:
 		return toneNote
 	}
 	return tonePlain

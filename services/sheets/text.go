@@ -38,6 +38,7 @@ func Text(w io.Writer, d reports.Document, p Provenance, o TextOptions) error {
 	}
 	o.Width = max(o.Width, minTextWidth)
 	b := bufio.NewWriter(w)
+	d = p.Tongue.Document(d)
 	writeSummary(b, &d, &p)
 	for i := range d.Tables {
 		if err := textTable(b, &d.Tables[i], &p, o); err != nil {
@@ -45,7 +46,7 @@ func Text(w io.Writer, d reports.Document, p Provenance, o TextOptions) error {
 		}
 	}
 	if o.Notes {
-		fmt.Fprint(b, "\nNotes\n")
+		fmt.Fprintf(b, "\n%s\n", p.Tongue.Write("Notes"))
 		for _, n := range allNotes(&d, &p) {
 			fmt.Fprintf(b, "  - %s\n", plain(n))
 		}
@@ -58,6 +59,7 @@ func Summary(w io.Writer, d reports.Document, p Provenance) error {
 	if err := validate(&d, &p); err != nil {
 		return err
 	}
+	d = p.Tongue.Document(d)
 	b := bufio.NewWriter(w)
 	writeSummary(b, &d, &p)
 	return b.Flush()
@@ -67,9 +69,9 @@ func Summary(w io.Writer, d reports.Document, p Provenance) error {
 const summaryWidth = 110
 
 func writeSummary(b *bufio.Writer, d *reports.Document, p *Provenance) {
-	fmt.Fprintf(b, "%s  %s (%s)  ledger position %d\n", plain(d.Title), p.periodText(), p.zone(), p.Position)
+	fmt.Fprintf(b, "%s  %s (%s)  %s\n", plain(d.Title), p.periodText(), p.zone(), p.Tongue.Write("ledger position %d", p.Position))
 	writeFields(b, d.Glance, "  ")
-	writeFindings(b, d, p.Period, summaryWidth)
+	writeFindings(b, d, p, summaryWidth)
 }
 
 // writeFields writes labelled texts under each other.
@@ -86,17 +88,17 @@ func writeFields(w io.Writer, fields []reports.Field, indent string) {
 }
 
 // writeFindings writes the findings by severity, of each code the first.
-func writeFindings(w io.Writer, d *reports.Document, period reports.Period, limit int) {
+func writeFindings(w io.Writer, d *reports.Document, p *Provenance, limit int) {
 	groups := reports.GroupFindings(d.Findings)
 	if len(groups) == 0 {
-		fmt.Fprintln(w, "  No findings.")
+		fmt.Fprintln(w, "  "+p.Tongue.Write("No findings."))
 	}
 	for i, g := range groups {
 		lead := "    "
 		if i == 0 || groups[i-1].Severity != g.Severity {
-			fmt.Fprintf(w, "  %s (%d)\n", severityWord(g.Severity), countOf(groups, g.Severity))
+			fmt.Fprintf(w, "  %s (%d)\n", severityWord(g.Severity, p.Tongue), countOf(groups, g.Severity))
 		}
-		writeHanging(w, lead, plain(groupText(g, period)), limit)
+		writeHanging(w, lead, plain(groupText(g, p)), limit)
 	}
 }
 
@@ -176,9 +178,9 @@ func textTable(b *bufio.Writer, t *reports.Table, p *Provenance, o TextOptions) 
 	totalled := t.Totals != nil && count > 0
 	if totalled {
 		lines = append(lines, textCells(t, t.Totals, p, o))
-		labelBlank(lines[len(lines)-1])
+		labelBlank(lines[len(lines)-1], p.Tongue.Write("Total"))
 	}
-	fmt.Fprintf(b, "\n%s, %s\n", plain(t.Title), reports.Counted(count, "line"))
+	fmt.Fprintf(b, "\n%s, %s\n", plain(t.Title), countedIn(p.Tongue, count, "line"))
 	if t.Note != "" {
 		writeHanging(b, "  ", plain(t.Note), summaryWidth)
 	}
@@ -199,7 +201,7 @@ func textTable(b *bufio.Writer, t *reports.Table, p *Provenance, o TextOptions) 
 		writeAligned(b, t, line, widths)
 	}
 	if count > o.Rows {
-		fmt.Fprintf(b, "  … %d more\n", count-o.Rows)
+		fmt.Fprintf(b, "  … %s\n", p.Tongue.Write("%d more", count-o.Rows))
 	}
 	if totalled {
 		writeAligned(b, t, rules(widths), widths)
@@ -211,7 +213,7 @@ func textTable(b *bufio.Writer, t *reports.Table, p *Provenance, o TextOptions) 
 func textCells(t *reports.Table, cells []reports.Cell, p *Provenance, o TextOptions) []string {
 	line := make([]string, len(cells))
 	for i, cell := range cells {
-		line[i] = plain(shown(&t.Columns[i], cell, p.Period))
+		line[i] = plain(p.shown(&t.Columns[i], cell))
 		if t.Columns[i].Kind == reports.Text && utf8.RuneCountInString(line[i]) > o.Width {
 			line[i] = strings.TrimRight(string([]rune(line[i])[:o.Width-1]), " ") + "…"
 		}
@@ -219,10 +221,10 @@ func textCells(t *reports.Table, cells []reports.Cell, p *Provenance, o TextOpti
 	return line
 }
 
-// labelBlank writes "Total" into the first blank cell of a line.
-func labelBlank(line []string) {
-	if i := slices.Index(line, ""); i >= 0 && !slices.Contains(line, "Total") {
-		line[i] = "Total"
+// labelBlank writes the word for a total into the first blank cell of a line.
+func labelBlank(line []string, total string) {
+	if i := slices.Index(line, ""); i >= 0 && !slices.Contains(line, total) {
+		line[i] = total
 	}
 }
 

@@ -37,6 +37,28 @@ func shown(c *reports.Column, cell reports.Cell, period reports.Period) string {
 	return c.Shown(cell, period)
 }
 
+// dates returns a number format with days as the language of the export writes them.
+func (p *Provenance) dates(format string) string {
+	if p.Tongue.Code() == "de" {
+		return strings.ReplaceAll(format, "yyyy-mm-dd", "dd.mm.yyyy")
+	}
+	return format
+}
+
+// shown returns a cell as people read it in the language of the export.
+func (p *Provenance) shown(c *reports.Column, cell reports.Cell) string {
+	text := c.Shown(cell, p.Period)
+	switch c.Kind {
+	case reports.Number:
+		return p.Tongue.Number(text)
+	case reports.Instant, reports.Date:
+		return p.Tongue.Day(text)
+	case reports.YesNo:
+		return p.Tongue.Write(text)
+	}
+	return text
+}
+
 func yesNo(v int64) string {
 	if v != 0 {
 		return "Yes"

@@ -50,8 +50,9 @@ type book struct {
 	rangeNames *names
 	places     map[string]*place // by table name
 	contents   []contentLine
-	workings   *workings // nil where no line is explained
-	cautions   []string  // what came up while writing, for the cover
+	workings   *workings   // nil where no line is explained
+	named      []namedCell // for formulas
+	cautions   []string    // what came up while writing, for the cover
 }
 
 // contentLine is a line of the cover's list of sheets.
@@ -78,10 +79,12 @@ func writeWorkbook(ctx context.Context, w io.Writer, d reports.Document, p Prove
 	if err := validate(&d, &p); err != nil {
 		return err
 	}
+	d = p.Tongue.Document(d)
 	f := excelize.NewFile()
 	defer func() { err = errors.Join(err, f.Close()) }()
 	b := &book{ctx: ctx, file: f, document: &d, provenance: &p, limits: l, styles: newStyler(f), places: map[string]*place{},
-		sheetNames: newNames(coverSheet, chartsSheet, findingsSheet, eventsSheet, workingsSheet), rangeNames: newNames()}
+		rangeNames: newNames()}
+	b.sheetNames = newNames(b.say(coverSheet), b.say(guideSheet), b.say(chartsSheet), b.say(findingsSheet), b.say(eventsSheet), b.say(workingsSheet))
 	if err := b.fill(behind); err != nil {
 		return fmt.Errorf("workbook %s: %w", d.Report, err)
 	}
@@ -103,7 +106,10 @@ func writeWorkbook(ctx context.Context, w io.Writer, d reports.Document, p Prove
 
 // fill makes all sheets, in the order of their tabs: what most people need first, long lists last.
 func (b *book) fill(behind Behind) error {
-	if err := b.file.SetSheetName("Sheet1", coverSheet); err != nil {
+	if err := b.file.SetSheetName("Sheet1", b.say(coverSheet)); err != nil {
+		return err
+	}
+	if err := b.newSheet(b.say(guideSheet), pageFit{}); err != nil { // here is its place
 		return err
 	}
 	if err := b.properties(); err != nil {
@@ -116,12 +122,12 @@ func (b *book) fill(behind Behind) error {
 		return err
 	}
 	if len(b.document.Pictures) > 0 { // here is its place; it is filled when the tables have theirs
-		if err := b.newSheet(chartsSheet, pageFit{landscape: true}); err != nil {
+		if err := b.newSheet(b.say(chartsSheet), pageFit{landscape: true}); err != nil {
 			return err
 		}
 	}
-	findings := findingsTable(b.document)
-	if err := b.table(&findings, findingsSheet, dress{severities: true}); err != nil {
+	findings := findingsTable(b.document, b.provenance.Tongue)
+	if err := b.table(&findings, b.say(findingsSheet), dress{severities: true}); err != nil {
 		return err
 	}
 	if err := b.tables(true); err != nil {
@@ -131,8 +137,8 @@ func (b *book) fill(behind Behind) error {
 		return err
 	}
 	if behind.Cited != nil {
-		list := eventsTable(behind.Cited)
-		if err := b.table(&list, eventsSheet, dress{exactTimes: true}); err != nil {
+		list := b.provenance.Tongue.Table(eventsTable(behind.Cited))
+		if err := b.table(&list, b.say(eventsSheet), dress{exactTimes: true}); err != nil {
 			return err
 		}
 	}
@@ -141,6 +147,9 @@ func (b *book) fill(behind Behind) error {
 			return err
 		}
 	}
+	if err := b.guide(); err != nil {
+		return err
+	}
 	return b.cover()
 }
 
@@ -148,7 +157,7 @@ func (b *book) fill(behind Behind) error {
 func (b *book) tables(backing bool) error {
 	for i := range b.document.Tables {
 		if t := &b.document.Tables[i]; t.Backing == backing {
-			if err := b.table(t, b.sheetNames.sheet(t.Name), dress{}); err != nil {
+			if err := b.table(t, b.sheetNames.sheet(b.say(t.Name)), dress{}); err != nil {
 				return err
 			}
 		}
@@ -156,13 +165,19 @@ func (b *book) tables(backing bool) error {
 	return nil
 }
 
+// say returns a text in the language of the workbook.
+func (b *book) say(key string, args ...any) string { return b.provenance.Tongue.Write(key, args...) }
+
+// counted writes "1 line", "1,204 lines" in the language of the workbook.
+func (b *book) counted(n int, noun string) string { return countedIn(b.provenance.Tongue, n, noun) }
+
 // properties sets what file managers show. The times are the export's own, never the clock's.
 func (b *book) properties() error {
 	at := b.provenance.At.UTC().Format(time.RFC3339)
 	err := b.file.SetDocProps(&excelize.DocProperties{
 		Title: cellText(b.document.Title), Subject: cellText(b.provenance.Carrier + ", " + b.provenance.periodText()),
 		Creator: cellText(b.provenance.By), LastModifiedBy: cellText(b.provenance.By), Created: at, Modified: at,
-		Description: fmt.Sprintf("Ledger position %d", b.provenance.Position), Identifier: "xlsx", Language: "en", Revision: "1", Version: "1.0",
+		Description: b.say("Ledger position %d", b.provenance.Position), Identifier: "xlsx", Language: b.provenance.Tongue.Code(), Revision: "1", Version: "1.0",
 	})
 	if err != nil {
 		return err
@@ -214,7 +229,7 @@ func (b *book) printSetup(sheet string, page pageFit) error {
 	return b.file.SetHeaderFooter(sheet, &excelize.HeaderFooterOptions{
 		ScaleWithDoc: ptr(false), AlignWithMargins: ptr(true),
 		OddHeader: "&L&9" + printText(b.document.Title, 80) + "&R&9" + printText(p.Carrier, 60),
-		OddFooter: "&L&9" + printText(p.periodText()+", times in "+p.zone(), 80) + ", ledger position " + fmt.Sprint(p.Position) + "&R&9&A, page &P of &N",
+		OddFooter: "&L&9" + printText(p.periodText()+", "+b.say("times in %s", p.zone()), 80) + ", " + b.say("ledger position %d", p.Position) + "&R&9&A, " + b.say("page &P of &N"),
 	})
 }
 
@@ -231,8 +246,8 @@ func printText(s string, limit int) string {
 // metaLine is what each sheet says of itself below its title, for when it is printed or copied alone.
 func (b *book) metaLine() string {
 	p := b.provenance
-	return cellText(strings.Join(slices.DeleteFunc([]string{p.Carrier, p.periodText(), "times in " + p.zone(),
-		fmt.Sprintf("ledger position %d", p.Position)}, func(s string) bool { return s == "" }), "  ·  "))
+	return cellText(strings.Join(slices.DeleteFunc([]string{p.Carrier, p.periodText(), b.say("times in %s", p.zone()),
+		b.say("ledger position %d", p.Position)}, func(s string) bool { return s == "" }), "  ·  "))
 }
 
 func ptr[T any](v T) *T { return &v }

@@ -19,6 +19,7 @@ import (
 	"spoilbook/events"
 	"spoilbook/reports"
 	"spoilbook/services/sheets/sheetstest"
+	"spoilbook/services/tongue"
 )
 
 func provenance(t testing.TB) Provenance {
@@ -62,7 +63,7 @@ func TestWorkbookHoldsTheDocument(t *testing.T) {
 	p := provenance(t)
 	d := sheetstest.Document(p.Period, 60)
 	content := workbook(t, d, wide(), 120)
-	findings, list := findingsTable(&d), eventsTable(sheetstest.Cited(p.Period, 120))
+	findings, list := findingsTable(&d, tongue.Tongue{}), eventsTable(sheetstest.Cited(p.Period, 120))
 	for what, book := range map[string]*sheetstest.Workbook{
 		"as written": sheetstest.Read(t, content), "recalculated": sheetstest.Recalculate(t, content),
 	} {

@@ -108,6 +108,7 @@ type workings struct {
 	sheets    []string          // that they take
 	starts    map[string][]spot // by table, of its lines in order; a line that is not explained has no row
 	lines     int
+	label     string // of a link to workings
 }
 
 // spot is a row of one of several sheets.
@@ -115,7 +116,7 @@ type spot struct{ sheet, row int32 }
 
 // locate finds out where every explanation will begin.
 func (b *book) locate(x reports.Explainer) error {
-	w := &workings{explainer: x, starts: map[string][]spot{}}
+	w := &workings{explainer: x, label: b.say(workingsLabel), starts: map[string][]spot{}}
 	last := spot{row: headerRow}
 	next := func() spot {
 		if int(last.row) >= b.limits.sheetRows-reservedRows {
@@ -137,9 +138,9 @@ func (b *book) locate(x reports.Explainer) error {
 	if err := b.ctx.Err(); err != nil || w.lines == 0 {
 		return err
 	}
-	w.sheets = []string{workingsSheet}
+	w.sheets = []string{b.say(workingsSheet)}
 	for range last.sheet {
-		w.sheets = append(w.sheets, b.sheetNames.sheet(workingsSheet))
+		w.sheets = append(w.sheets, b.sheetNames.sheet(b.say(workingsSheet)))
 	}
 	b.workings = w
 	return nil
@@ -151,7 +152,7 @@ func (w *workings) explains(table string) bool { return w != nil && w.starts[tab
 // linkTo is the formula that leads from line n of a table to its workings; it is empty when there are none.
 func (w *workings) linkTo(table string, n int) string {
 	if starts := w.starts[table]; n < len(starts) && starts[n].row > 0 {
-		return hyperlink(w.sheets[starts[n].sheet], int(starts[n].row), workingsLabel)
+		return hyperlink(w.sheets[starts[n].sheet], int(starts[n].row), w.label)
 	}
 	return ""
 }
@@ -178,7 +179,9 @@ const (
 func workingsFrame() (reports.Table, dress) {
 	t := reports.Table{
 		Name: workingsSheet, Title: "How each line came about", Backing: true, Cited: true,
-		Note: workingsNote + " The column Reckoned here does it, as a formula. The first column leads back to the line; filter the line's key to see one alone.",
+		Note: "For each line: what it says, the register as it read, the rules and where they come from, and every step of the arithmetic, " +
+			"with the ledger positions of the events behind it. Anybody can redo a step with a calculator. " +
+			"The column Reckoned here does it, as a formula. The first column leads back to the line; filter the line's key to see one alone.",
 		Columns: []reports.Column{reports.TextColumn("part", "Part"), reports.TextColumn("what", "What"), reports.TextColumn("arithmetic", "Arithmetic"),
 			reports.TextColumn("result", "Result, or where it is from"), {Key: "reckoned", Title: "Reckoned here", Kind: reports.Number},
 			reports.TextColumn("table", "Table").NotPrinted(), reports.TextColumn("line_key", "Line key").NotPrinted()},
@@ -193,7 +196,8 @@ func (b *book) writeWorkings() error {
 		return nil
 	}
 	t, d := workingsFrame()
-	g := &grid{book: b, table: &t, dress: d, name: workingsSheet, place: &place{table: &t}, next: b.workings.sheets[1:]}
+	t = b.provenance.Tongue.Table(t)
+	g := &grid{book: b, table: &t, dress: d, name: b.say(workingsSheet), place: &place{table: &t}, next: b.workings.sheets[1:]}
 	if err := g.begin(nil); err != nil {
 		return fmt.Errorf("sheet %s: %w", workingsSheet, err)
 	}
@@ -205,7 +209,7 @@ func (b *book) writeWorkings() error {
 	if err := errors.Join(b.ctx.Err(), g.close()); err != nil {
 		return fmt.Errorf("sheet %s: %w", workingsSheet, err)
 	}
-	b.contents = append(b.contents, contentLine{sheet: workingsSheet, title: t.Title, detail: reports.Counted(b.workings.lines, "line")})
+	b.contents = append(b.contents, contentLine{sheet: b.say(workingsSheet), title: t.Title, detail: b.counted(b.workings.lines, "line")})
 	return nil
 }
 
@@ -223,7 +227,7 @@ func (g *grid) explanation(at lineAt, e *reports.Explanation) error {
 		part := w.part
 		if i == 0 {
 			sheet, row := g.book.rowOf(at)
-			part = fmt.Sprintf("%s, row %d", sheet, row)
+			part = g.book.say("%s, row %d", sheet, row)
 			g.cells[partColumn].Formula = hyperlink(sheet, row, part)
 		}
 		if w.part == stepWord {
@@ -291,7 +295,7 @@ func (g *grid) reckon(table, key string, w *working) error {
 		return nil
 	}
 	if err := arithmetic.Check(w.sum, w.result); err != nil {
-		g.book.cautions = append(g.book.cautions, fmt.Sprintf("Sheet %s, line %s of %s, %s: %v. Report this.", workingsSheet, key, table, w.what, err))
+		g.book.cautions = append(g.book.cautions, g.book.say("Sheet %s, line %s of %s, %s: %v. Report this.", g.book.say(workingsSheet), key, table, w.what, err))
 	}
 	id, err := g.book.styles.id(look{role: roleBody, top: true, right: true, format: formatOf(&reports.Column{Kind: reports.Number, Scale: decimals, Decimals: decimals})})
 	if err != nil {

@@ -69,6 +69,25 @@ func (t Tongue) Say(key string, args ...any) string {
 	if !ok {
 		text = key
 	}
+	return t.fill(text, args)
+}
+
+// Write is Say for what stands in reports and workbooks, whose texts have files of their own, in the folder reports: a word can have another
+// sense there than on a screen. A text that those do not have is as Say says it. Arguments are written as fmt.Sprintf does.
+func (t Tongue) Write(key string, args ...any) string {
+	text, ok := translations()[t.Code()+"/reports"][key]
+	if !ok {
+		if text, ok = translations()[t.Code()][key]; !ok {
+			text = key
+		}
+	}
+	if len(args) == 0 {
+		return text
+	}
+	return fmt.Sprintf(text, args...)
+}
+
+func (t Tongue) fill(text string, args []any) string {
 	if len(args) == 0 {
 		return text
 	}
@@ -81,7 +100,18 @@ func (t Tongue) Knows(key string) bool {
 	return ok || t.Code() == English
 }
 
-// Keys lists what is translated into this language, in order.
+// Writes reports whether there is a text in this language under a key of reports and workbooks.
+func (t Tongue) Writes(key string) bool {
+	_, ok := translations()[t.Code()+"/reports"][key]
+	return ok || t.Knows(key)
+}
+
+// WrittenKeys lists what is translated into this language for reports and workbooks, in order.
+func (t Tongue) WrittenKeys() []string {
+	return slices.Sorted(maps.Keys(translations()[t.Code()+"/reports"]))
+}
+
+// Keys lists what is translated into this language for screens, in order.
 func (t Tongue) Keys() []string { return slices.Sorted(maps.Keys(translations()[t.Code()])) }
 
 // Number rewrites a number that was written the English way, "3,304.35 m³", as this language writes it.
@@ -116,6 +146,9 @@ var translations = sync.OnceValue(func() map[string]map[string]string {
 			return fmt.Errorf("%s: %w", path, err)
 		}
 		code, _, _ := strings.Cut(path, "/")
+		if strings.HasPrefix(path, code+"/reports/") {
+			code += "/reports"
+		}
 		if all[code] == nil {
 			all[code] = map[string]string{}
 		}
@@ -132,3 +165,12 @@ var translations = sync.OnceValue(func() map[string]map[string]string {
 	}
 	return all
 })
+
+// Day rewrites a day, with or without a time, that was written "2026-10-05 07:40" as this language writes it: "05.10.2026 07:40".
+func (t Tongue) Day(text string) string {
+	const day = "2006-01-02"
+	if t.Code() != "de" || len(text) < len(day) || text[4] != '-' || text[7] != '-' {
+		return text
+	}
+	return text[8:10] + "." + text[5:7] + "." + text[:4] + text[10:]
+}
