@@ -142,7 +142,7 @@ func (g *grid) close() error {
 	}
 	names := []excelize.DefinedName{
 		{Name: g.book.rangeNames.rangeName(g.sheet), RefersTo: fmt.Sprintf("%s!$A$%d:$%s$%d", sheet, part.first, last, bottom)},
-		{Name: "_xlnm.Print_Titles", RefersTo: fmt.Sprintf("%s!$%d:$%d", sheet, titleRow, headerRow), Scope: g.sheet},
+		{Name: "_xlnm.Print_Titles", RefersTo: fmt.Sprintf("%s!$%d:$%d", sheet, headerRow, headerRow), Scope: g.sheet},
 	}
 	if g.printed < len(g.columns) {
 		names = append(names, excelize.DefinedName{Name: "_xlnm.Print_Area", RefersTo: fmt.Sprintf("%s!$A$1:$%s$%d", sheet, printed, g.row), Scope: g.sheet})

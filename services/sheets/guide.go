@@ -8,6 +8,9 @@ type namedCell struct{ name, meaning string }
 // guide writes the sheet that says how to use the others: where to begin, what the signs mean, and the names that formulas can use.
 func (b *book) guide() error {
 	sheet := b.say(guideSheet)
+	if err := b.newSheet(sheet, pageFit{}); err != nil {
+		return err
+	}
 	c := &coverWriter{book: b, sheet: sheet, row: 3}
 	for _, w := range []struct {
 		column string

@@ -265,7 +265,7 @@ func TestSheetsAreInTheOrderOfUse(t *testing.T) {
 		Columns: []reports.Column{reports.LitreColumn("decanted_l", "Decanted")}, Rows: reports.RowsOf(nil)})
 	book := sheetstest.Recalculate(t, workbook(t, d, wide(), 3))
 	sheetstest.NoErrors(t, book)
-	want := []string{"Cover", "Time split", "Water", "Decants", "Charts", "Findings", "Loads", "Events"}
+	want := []string{"Cover", "Time split", "Water", "Decants", "Charts", "Findings", "Loads", "Events", "How to read this"}
 	if got := book.SheetNames(); !slices.Equal(got, want) {
 		t.Errorf("sheets %q, want %q", got, want)
 	}

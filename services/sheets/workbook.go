@@ -109,9 +109,6 @@ func (b *book) fill(behind Behind) error {
 	if err := b.file.SetSheetName("Sheet1", b.say(coverSheet)); err != nil {
 		return err
 	}
-	if err := b.newSheet(b.say(guideSheet), pageFit{}); err != nil { // here is its place
-		return err
-	}
 	if err := b.properties(); err != nil {
 		return err
 	}

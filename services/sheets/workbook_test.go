@@ -69,7 +69,7 @@ func TestWorkbookHoldsTheDocument(t *testing.T) {
 	} {
 		t.Run(what, func(t *testing.T) {
 			sheetstest.NoErrors(t, book)
-			want := []string{"Cover", "Loads", "Time split", "Water", "Charts", "Findings", "Events"}
+			want := []string{"Cover", "Loads", "Time split", "Water", "Charts", "Findings", "Events", "How to read this"}
 			if got := book.SheetNames(); !slices.Equal(got, want) {
 				t.Fatalf("sheets %q, want %q", got, want)
 			}
@@ -156,8 +156,8 @@ func TestCover(t *testing.T) {
 			t.Errorf("the cover does not say %q; it says\n%s", want, text.String())
 		}
 	}
-	if links != 6 {
-		t.Errorf("the cover links to %d sheets, want 6", links)
+	if links != 7 {
+		t.Errorf("the cover links to %d sheets, want 7", links)
 	}
 }
 

@@ -82,6 +82,7 @@ func (m manners) functions() template.FuncMap {
 		"duration": reports.Clock,
 		"iso":      func(t events.Time) string { return t.Std().UTC().Format(time.RFC3339) },
 		"words":    func(v any) string { return m.Tongue.Say(strings.ReplaceAll(fmt.Sprint(v), "-", " ")) },
+		"day":      m.Tongue.Day,
 		"join":     strings.Join,
 		"said":     m.said,
 		"capital":  m.capital,

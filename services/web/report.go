@@ -12,6 +12,7 @@ import (
 	"spoilbook/reports"
 	"spoilbook/services/access"
 	"spoilbook/services/ledger"
+	"spoilbook/services/tongue"
 )
 
 const (
@@ -181,7 +182,7 @@ func (s *site) report(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	computed.Document = computed.Document.Measured(mannersOf(r).Measures)
+	computed.Document = mannersOf(r).Tongue.Document(computed.Document.Measured(mannersOf(r).Measures))
 	s.show(w, r, http.StatusOK, "report", titleOf(a.Name), s.pageOf(a, computed, mannersOf(r)))
 }
 
@@ -194,12 +195,12 @@ func (s *site) pageOf(a asked, r *ledger.Report, m manners) reportPage {
 		if t.Backing {
 			continue
 		}
-		page.Tables = append(page.Tables, tableOf(t, r.Query.Period, a, explained))
+		page.Tables = append(page.Tables, tableOf(t, r.Query.Period, a, explained, m.Tongue))
 	}
 	findings := reports.BySeverity(r.Document.Findings)
 	page.More = max(0, len(findings)-shownFindings)
 	for _, f := range findings[:len(findings)-page.More] {
-		page.Findings = append(page.Findings, findingView{Finding: f, When: r.Query.Period.Local(f.At).Format("2 Jan, 15:04"), Answer: f.AnswerText()})
+		page.Findings = append(page.Findings, findingView{Finding: f, When: m.Tongue.Day(r.Query.Period.Local(f.At).Format("2006-01-02 15:04")), Answer: f.AnswerText()})
 	}
 	for _, format := range s.Formats {
 		q := a.query()
@@ -210,14 +211,14 @@ func (s *site) pageOf(a asked, r *ledger.Report, m manners) reportPage {
 	return page
 }
 
-func tableOf(t *reports.Table, p reports.Period, a asked, explained bool) tableView {
+func tableOf(t *reports.Table, p reports.Period, a asked, explained bool, says tongue.Tongue) tableView {
 	v := tableView{ID: "table-" + strings.ToLower(strings.ReplaceAll(t.Name, " ", "-")), Title: t.Title, Note: t.Note, Empty: t.Empty}
 	number := func(c *reports.Column) bool { return c.Kind == reports.Number || c.Kind == reports.Duration }
 	cells := func(list []reports.Cell) []cellView {
 		var out []cellView
 		for i := range list {
 			if c := &t.Columns[i]; !c.Aside {
-				out = append(out, cellView{Text: c.Shown(list[i], p), Number: number(c)})
+				out = append(out, cellView{Text: shownIn(says, c, list[i], p), Number: number(c)})
 			}
 		}
 		return out
@@ -244,6 +245,20 @@ func tableOf(t *reports.Table, p reports.Period, a asked, explained bool) tableV
 		v.Totals = cells(t.Totals)
 	}
 	return v
+}
+
+// shownIn returns a cell as people read it in their language.
+func shownIn(says tongue.Tongue, c *reports.Column, cell reports.Cell, p reports.Period) string {
+	text := c.Shown(cell, p)
+	switch c.Kind {
+	case reports.Number:
+		return says.Number(text)
+	case reports.Instant, reports.Date:
+		return says.Day(text)
+	case reports.YesNo:
+		return says.Write(text)
+	}
+	return text
 }
 
 // linePage explains one line.
