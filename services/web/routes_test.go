@@ -58,6 +58,16 @@ GET /register/{kind}/-all.yaml      in     -     y    y    y      y       y
 POST /register/-hand-in             -      -     -    -    y      -       y
 GET /register/-look                 in     -     -    -    y      -       y
 POST /register/-load                -      -     -    -    y      -       y
+GET /yard/day                       in     -     y    y    y      y       y
+GET /yard/today                     in     -     y    y    y      y       y
+GET /audit                          y      y     y    y    y      y       y
+GET /audit/consignments             in     -     -    -    y      y       y
+GET /audit/export/consignments      in     -     -    -    y      y       y
+GET /audit/consignments/{number}    in     -     -    -    y      y       y
+GET /audit/event/{position}         in     -     -    -    y      y       y
+GET /audit/findings                 in     -     -    -    y      y       y
+GET /audit/findings/answer          in     -     -    -    y      y       y
+POST /audit/findings/answer         -      -     -    -    y      -       y
 GET /me                         in     -     y    y    y      y       y
 POST /me/password               -      -     y    y    y      y       y
 POST /me/end                    -      -     y    y    y      y       y
@@ -74,6 +84,9 @@ func examples() map[string]string {
 		"GET /static/":                      "/static/spoilbook.css",
 		"GET /{$}":                          "/",
 		"/":                                 "/nowhere",
+		"GET /yard/day":                     "/yard/day?truck=TM-01&day=2026-10-14",
+		"GET /audit/consignments/{number}":  "/audit/consignments/none",
+		"GET /audit/event/{position}":       "/audit/event/1",
 		"GET /register/{kind}":              "/register/truck",
 		"GET /register/{kind}/{key}":        "/register/truck/TM-01",
 		"GET /register/{kind}/-new":         "/register/truck/-new",
