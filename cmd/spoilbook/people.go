@@ -121,7 +121,7 @@ read from the terminal, or one a line from standard input.`,
 	token := &cobra.Command{Use: "token", Short: "Make, list and revoke tokens of programs"}
 	group(token)
 	token.AddCommand(tokenMake(), tokenList(), tokenRevoke())
-	c.AddCommand(peopleBegin(), peopleList(), peopleSet(), peopleUnlock(), token)
+	c.AddCommand(peopleBegin(), peopleList(), peopleSet(), peopleUnlock(), peopleNATS(), token)
 	return c
 }
 

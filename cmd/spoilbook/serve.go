@@ -56,6 +56,7 @@ func serve(ctx context.Context, o siteOptions, d door, engineListen string, stdo
 	if err := d.check(); err != nil {
 		return err
 	}
+	o.nats.Guarded = !d.open
 	registry := prometheus.NewRegistry()
 	s := &site{options: o, log: o.logger(stderr)}
 	s.observe = s.alarmed(s.watch(registry))
@@ -81,6 +82,9 @@ func serve(ctx context.Context, o siteOptions, d door, engineListen string, stdo
 	if d.access, err = s.openAccess(ctx, d, url, stdout); err != nil {
 		return err
 	}
+	if d.access != nil && s.broker != nil {
+		s.broker.Admit(admitter(d.access))
+	}
 	if d.signsIn, err = d.elsewhere(url, stdout); err != nil {
 		return err
 	}
@@ -91,7 +95,7 @@ func serve(ctx context.Context, o siteOptions, d door, engineListen string, stdo
 	}
 	fmt.Fprintf(stdout, "spoilbook serves at %s (API description at %s/openapi.json)\n", url, url)
 	if at := s.natsURL(); at != "" {
-		fmt.Fprintf(stdout, "NATS clients connect to %s and publish on spoilbook.events.truck.NAME\n", at)
+		fmt.Fprintf(stdout, "NATS clients connect to %s and publish on spoilbook.events.truck.NAME%s\n", at, map[bool]string{true: "", false: ", with a token and the inbox prefix _INBOX.TOKEN-ID"}[d.open])
 	}
 	return s.serveHTTP(ctx, l, registry, d)
 }

@@ -48,8 +48,10 @@ type Options struct {
 	URL string // of an external server, or several with commas between; empty for a server in this process
 	Dir string // storage folder of the in-process server; nothing else may use it
 	// Listen is a host:port, loopback only, on which the in-process server accepts other NATS clients on this machine; empty for no port.
-	// Without a password they may do what a truck does, hand over events and read receipts, and nothing else.
+	// Unless it is Guarded they may do what a truck does, hand over events and read receipts, and nothing else.
 	Listen string
+	// Guarded closes the port of Listen to all but those whom Admit lets in.
+	Guarded bool
 
 	// For an external server: at most one of Credentials (file), NKey (seed file), Token, and User with Password; and TLS files.
 	Credentials, NKey, Token, User, Password string

@@ -38,6 +38,8 @@ type embedded struct {
 	port    bool
 	log     *serverLog
 	secret  string        // of the hub, when there is a port
+	door    *door         // nil where clients of the port are not asked who they are
+	ends    func()        // ends what the door does beside
 	reserve atomic.Uint64 // bytes of disk to leave free
 }
 
@@ -82,20 +84,26 @@ func startServer(o Options) (*embedded, error) {
 		NoLog:      true,
 	}
 	secret := rand.Text()
+	var asks *door
 	if o.Listen != "" {
 		host, port, err := loopback(o.Listen)
 		if err != nil {
 			return nil, err
 		}
 		so.DontListen, so.Host, so.Port = false, host, port
-		so.Users = []*server.User{{Username: hubUser, Password: secret}, {Username: guestUser, Permissions: guestPermissions()}}
-		so.NoAuthUser = guestUser
+		if o.Guarded {
+			asks = &door{secret: secret, log: o.Logger.Warn, guests: map[uint64]string{}}
+			so.CustomClientAuthentication, so.MaxConn = asks, maxGuestConns
+		} else {
+			so.Users = []*server.User{{Username: hubUser, Password: secret}, {Username: guestUser, Permissions: guestPermissions()}}
+			so.NoAuthUser = guestUser
+		}
 	}
 	srv, err := server.NewServer(so)
 	if err != nil {
 		return nil, fmt.Errorf("in-process server: %w", err)
 	}
-	e := &embedded{srv: srv, dir: o.Dir, port: !so.DontListen, secret: secret, log: &serverLog{log: o.Logger}}
+	e := &embedded{srv: srv, dir: o.Dir, port: !so.DontListen, secret: secret, log: &serverLog{log: o.Logger}, door: asks, ends: func() {}}
 	e.reserve.Store(diskReserveBytes)
 	srv.SetLogger(e.log, false, false)
 	srv.Start()
@@ -106,6 +114,11 @@ func startServer(o Options) (*embedded, error) {
 	if !srv.ReadyForConnections(serverReadyTimeout) {
 		srv.Shutdown()
 		return nil, fmt.Errorf("in-process server: not ready after %s", serverReadyTimeout)
+	}
+	if asks != nil {
+		ctx, cancel := context.WithCancel(context.Background())
+		e.ends = cancel
+		go asks.recheck(ctx, srv)
 	}
 	return e, nil
 }
@@ -162,6 +175,7 @@ func (e *embedded) streamFolder(stream string) string {
 
 // stop shuts the server down. Message files are written with syncing on, and the state of streams and consumers is written at the end.
 func (e *embedded) stop(ctx context.Context) error {
+	e.ends()
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
