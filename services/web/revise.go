@@ -271,7 +271,7 @@ func (s *site) showRevise(w http.ResponseWriter, r *http.Request, status int, b 
 		page.Groups = append(page.Groups, f.group(&schema.Groups[i], t.more))
 	}
 	if len(wrong) > 0 && page.Wrong == "" {
-		page.Wrong, page.Do = m.Tongue.Say("%d fields are not right", len(wrong)), m.Tongue.Say("correct what is named and try again")
+		page.Wrong, page.Do = m.Tongue.Say("Some fields are not right"), m.Tongue.Say("correct what is named and try again")
 		for _, one := range wrong {
 			if !f.placed[strings.TrimPrefix(one.Field, "document.")] && one.Field != "key" && one.Field != "effectiveFrom" {
 				page.Wrong += "; " + one.Field + ": " + m.Tongue.Say("found %s; allowed: %s", one.Found, one.Allowed)
