@@ -39,6 +39,8 @@ func (s *site) auditRoutes(mux *http.ServeMux) {
 	mux.HandleFunc("GET /audit/export/consignments", s.auditConsignmentsFile)
 	mux.HandleFunc("GET /audit/consignments/{number}", s.auditConsignment)
 	mux.HandleFunc("GET /audit/event/{position}", s.auditEvent)
+	mux.HandleFunc("GET /audit/balance", s.auditBalance)
+	mux.HandleFunc("GET /audit/changes", s.auditChanges)
 	s.findingRoutes(mux)
 }
 
@@ -115,7 +117,7 @@ func (s *site) latestMonth(ctx context.Context) (first, last string, err error) 
 // auditNav lists the pages of the audit, each for the same period and position.
 func auditNav(a audited, r *http.Request) []menuItem {
 	var list []menuItem
-	for _, p := range []struct{ path, name string }{{"/audit/consignments", "Consignments"}, {"/audit/findings", "Findings"}} {
+	for _, p := range []struct{ path, name string }{{"/audit/consignments", "Consignments"}, {"/audit/findings", "Findings"}, {"/audit/balance", "Balance"}, {"/audit/changes", "Changes"}} {
 		to := p.path
 		if a.From != "" {
 			to += "?" + a.Query()

@@ -75,6 +75,8 @@ func TestAudit(t *testing.T) {
 	t.Run("for auditors", r.auditIsForAuditors)
 	t.Run("register", r.theRegisterOfConsignments)
 	t.Run("sheet", r.aConsignmentAsASheet)
+	t.Run("balance", r.theBalance)
+	t.Run("changes", r.whatChanged)
 	t.Run("answers", r.answeringAFinding)
 	r.t = t
 }
@@ -83,7 +85,7 @@ func (r *auditRig) auditIsForAuditors(t *testing.T) {
 	r.t = t
 	for role, status := range map[access.Role]int{access.Office: 200, access.Officer: 200, access.Administrator: 200, access.Yard: 403} {
 		v := r.as(role)
-		for _, path := range []string{"/audit/consignments" + october, "/audit/consignments/TG02-0008" + october, "/audit/findings" + october, "/audit/event/1"} {
+		for _, path := range []string{"/audit/consignments" + october, "/audit/consignments/TG02-0008" + october, "/audit/findings" + october, "/audit/event/1", "/audit/balance" + october, "/audit/changes" + october + "&since=900"} {
 			v.read(path, status)
 		}
 	}
@@ -241,4 +243,51 @@ func (r *auditRig) head() uint64 {
 	h, err := r.ledger.Head(r.t.Context())
 	r.must(err)
 	return h.Position
+}
+
+func (r *auditRig) theBalance(t *testing.T) {
+	r.t = t
+	v := r.as(access.Officer)
+	text := v.read("/audit/balance"+october, 200)
+	wants(t, text, `role="img"`, "Jetting water", "Weir Road lagoon", "Hollowgorse Landfill", "J-101 Mill Lane", "hatched: unaccounted for", "390.25 m³", "By truck", "By job", "By month", "dockets against the account")
+	if strings.Count(text, `class="ribbon`) != strings.Count(text, "<td>TM-0") {
+		t.Errorf("%d ribbons are drawn, %d flows are listed", strings.Count(text, `class="ribbon`), strings.Count(text, "<td>TM-0"))
+	}
+	wants(t, v.read("/audit/balance"+october+"&of=solids", 200), "Solids from site to facility, by mass", "422,691 kg")
+	one := v.read("/audit/balance"+october+"&truck=TM-02", 200)
+	if wants(t, one, "TM-02 · "); strings.Contains(one, "TM-01 · ") {
+		t.Error("the balance of one truck draws another")
+	}
+	wants(t, v.read("/audit/balance"+october+"&job=J-102", 200), "Fuller Street manhole 12")
+	wants(t, v.read("/audit/balance"+october+"&job=J-999", 404), "J-999")
+	wants(t, v.read("/audit/balance?from=2025-01-01&to=2025-01-31", 200), "Nothing flowed in this period")
+	for _, path := range where(text, "/audit/balance?") {
+		v.read(path, 200)
+	}
+	// A gauge that shows less than the account is drawn as what it is.
+	b := events.TankGauged{Tank: events.DebrisTank, Volume: events.Volume{VolumeML: 1_000_000, Basis: events.Measured, ToleranceML: 20_000}}
+	r.submit([]events.Event{{ID: "gauge-audit", Source: events.OfficeSource("audit-test"), Seq: 1, Truck: "TM-01", Occurred: events.MustTime("2026-10-05T03:00:00Z"), Origin: events.FromOffice, Body: b}})
+	wants(t, v.read("/audit/balance"+october, 200), "Unaccounted: from nowhere known", "ribbon unaccounted", "more than the account knew", "debris tank")
+}
+
+func (r *auditRig) whatChanged(t *testing.T) {
+	r.t = t
+	v := r.as(access.Officer)
+	list, err := r.ledger.Events(t.Context(), ledger.EventQuery{Kind: events.KindEntryCorrected, Limit: 1})
+	r.must(err)
+	at := list[0].Position
+	text := v.read(fmt.Sprintf("/audit/changes%s&since=%d&at-position=%d", october, at-1, at), 200)
+	wants(t, text, "1 events came in between", "TG01-0005", "5.857", "5.839", fmt.Sprintf(`href="/audit/event/%d"`, at), "volume typed with a wrong first digit")
+	if strings.Contains(text, "TG02-") {
+		t.Error("a consignment of another truck changed by the correction")
+	}
+	head := r.head()
+	wants(t, v.read(fmt.Sprintf("/audit/changes%s&since=%d", october, head), 200), "Nothing of the period changed")
+	wants(t, v.read("/audit/changes"+october, 200), "Enter a ledger position")
+	wants(t, v.read("/audit/changes"+october+"&since=999999", 400), "To do", `value="999999"`)
+	wants(t, v.read("/audit/changes"+october+"&since=x", 400), "whole number")
+	wants(t, v.read("/audit/changes"+october+"&since-at=yesterday", 400), "2026-10-31T18:00")
+	wants(t, v.read("/audit/changes"+october+"&since-at=2020-01-01T00:00", 400), "choose a later moment")
+	wants(t, v.read("/audit/changes"+october+"&since-at=2099-01-01T00:00", 200), fmt.Sprintf("Position %d", head)) // all was recorded by then
+	v.read("/audit/changes"+october+"&since=200", 200)
 }
