@@ -38,6 +38,7 @@ type markRow struct {
 	Debris    string // after it
 	Fresh     string
 	Positions string
+	Signal    bool // of a pump
 	mark      *timeline.Mark
 }
 
@@ -175,6 +176,7 @@ func markRowOf(mark *timeline.Mark, c clocks) markRow {
 	m := c.m
 	row := markRow{ID: fmt.Sprintf("e-%d", mark.Entry.Positions[0]), When: c.span(mark.From, mark.To), What: m.Tongue.Say(kindWords(mark.Kind())), Where: mark.Where,
 		Positions: positions(mark.Entry.Positions), mark: mark}
+	row.Signal = mark.Kind() == events.KindPumpEngaged || mark.Kind() == events.KindPumpDisengaged
 	if mark.TakenAs > 0 {
 		row.What += " (" + m.Tongue.Say("corrected") + ")"
 	}
