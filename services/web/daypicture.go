@@ -321,7 +321,7 @@ type shapeName struct{ Shape, Name string }
 // points draws what has no length; marks that would hide each other stand one below the other.
 func (d *drawer) points(marks []markRow) {
 	d.lane("Stops, places, checks")
-	const apart, most = 0.018, 4
+	const apart, most = 0.03, 5
 	var used []float64
 	rows := 1
 	for i := range marks {
