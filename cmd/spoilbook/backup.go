@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"spoilbook/services/access"
 	"spoilbook/services/backup"
 	"spoilbook/services/ledger"
 )
@@ -22,6 +23,9 @@ func backupCommand() *cobra.Command {
 		Long: `Copy what the ledger consists of into a folder: every event as it was recorded,
 what is quarantined and how that was settled, the blocks with their Merkle roots,
 and which streams were adopted. The ledger may be in use meanwhile: give --server.
+Users and tokens are put beside it in people.json, with passwords and tokens as hashes;
+only its owner can read it, and sessions are not in it. A server that was started with
+--open does not hand them out.
 A second backup into the same folder adds only what is new. One that is cut off
 leaves the folder as it was.
 
@@ -41,8 +45,15 @@ Keep the root that is printed somewhere else as well.`,
 			if verify != "" {
 				return verifyBackup(c.Context(), verify, c.OutOrStdout(), c.ErrOrStderr())
 			}
-			return withSource(c, o, func(ctx context.Context, src backup.Source) error {
-				return runBackup(ctx, src, to, c.OutOrStdout(), c.ErrOrStderr())
+			return withSource(c, o, func(ctx context.Context, src backup.Source, people func(context.Context) (access.People, error)) error {
+				if err := runBackup(ctx, src, to, c.OutOrStdout(), c.ErrOrStderr()); err != nil {
+					return err
+				}
+				all, err := people(ctx)
+				if err != nil {
+					return ledger.Wrap(ledger.Internal, err, "the ledger is copied to %s, and users and tokens are not", to)
+				}
+				return keepPeople(to, all, c.OutOrStdout())
 			})
 		},
 	}
@@ -53,21 +64,27 @@ Keep the root that is printed somewhere else as well.`,
 }
 
 // withSource opens a ledger to be copied: at a server, or its store here.
-func withSource(c *cobra.Command, o siteOptions, f func(context.Context, backup.Source) error) (err error) {
+func withSource(c *cobra.Command, o siteOptions, f func(context.Context, backup.Source, func(context.Context) (access.People, error)) error) (err error) {
 	ctx := c.Context()
 	if o.server != "" {
 		remote, err := o.client()
 		if err != nil {
 			return err
 		}
-		return f(ctx, remote)
+		return f(ctx, remote, func(ctx context.Context) (access.People, error) {
+			all, err := remote.CopyPeople(ctx)
+			if ledger.CodeOf(err) == ledger.Conflict { // it was started with --open
+				return access.People{}, nil
+			}
+			return all, err
+		})
 	}
 	s, err := openSite(ctx, o, false, c.ErrOrStderr())
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, s.close()) }()
-	return f(ctx, s.store)
+	return f(ctx, s.store, s.copyPeople)
 }
 
 func runBackup(ctx context.Context, src backup.Source, to string, stdout, stderr io.Writer) error {

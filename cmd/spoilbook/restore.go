@@ -29,6 +29,8 @@ sends the rest again.
 A restore that is cut off is finished by the same command given again; until then
 no other command opens the ledger. One that holds anything is left as it is.
 
+Users and tokens of the backup come with it, where people.json is in the folder.
+
 With --up-to the ledger is as it was when that position had been recorded.`,
 		Example: `  spoilbook restore ./backup --data ./restored
   spoilbook restore ./backup --data ./restored --up-to 5000`,
@@ -52,6 +54,10 @@ func restore(ctx context.Context, o siteOptions, folder string, upTo uint64, std
 	if err := done(); err != nil {
 		return err
 	}
+	people, some, err := keptPeople(folder)
+	if err != nil {
+		return err
+	}
 	held, err := backup.Open(dir)
 	if err != nil {
 		return err
@@ -69,7 +75,12 @@ func restore(ctx context.Context, o siteOptions, folder string, upTo uint64, std
 	if err := s.openStore(ctx, stderr); err != nil {
 		return err
 	}
-	return s.fillFrom(ctx, src, "the backup in "+folder, stdout, stderr, nil)
+	return s.fillFrom(ctx, src, "the backup in "+folder, stdout, stderr, func() error {
+		if !some {
+			return nil
+		}
+		return s.restorePeople(ctx, people, stdout)
+	})
 }
 
 // fillFrom makes the ledger of a site from a source, takes up its stream, and lets

@@ -191,7 +191,7 @@ func TestTokensThatOnlyRead(t *testing.T) {
 	reads := map[access.Operation]bool{}
 	for _, op := range []access.Operation{"live", "ready", "metrics", "description", "head", "who-am-i", "await-events", "list-events", "get-event", "list-sources",
 		"list-reports", "run-report", "list-lines", "explain-line", "list-issued", "adjustment", "postings", "yard", "rebuild", "copy-ledger", "list-quarantine",
-		"get-quarantine-entry", "list-users", "list-tokens"} {
+		"get-quarantine-entry", "list-users", "list-tokens", "copy-people"} {
 		reads[op] = true
 	}
 	for _, op := range access.Operations() {

@@ -127,7 +127,7 @@ func Operations() []Operation {
 func reading(op Operation) bool {
 	switch op {
 	case Live, Ready, Metrics, Description, Head, WhoAmI, AwaitEvents, ListEvents, GetEvent, ListSources, ListReports, RunReport, ListLines, ExplainLine,
-		ListIssued, Adjustment, Postings, YardNow, Rebuild, CopyLedger, ListQuarantine, GetQuarantine, ListUsers, ListTokens:
+		ListIssued, Adjustment, Postings, YardNow, Rebuild, CopyLedger, ListQuarantine, GetQuarantine, ListUsers, ListTokens, CopyPeople:
 		return true
 	}
 	return false
