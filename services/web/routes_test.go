@@ -68,6 +68,8 @@ GET /audit/event/{position}         in     -     -    -    y      y       y
 GET /audit/findings                 in     -     -    -    y      y       y
 GET /audit/findings/answer          in     -     -    -    y      y       y
 POST /audit/findings/answer         -      -     -    -    y      -       y
+GET /audit/balance                  in     -     -    -    y      y       y
+GET /audit/changes                  in     -     -    -    y      y       y
 GET /me                         in     -     y    y    y      y       y
 POST /me/password               -      -     y    y    y      y       y
 POST /me/end                    -      -     y    y    y      y       y
