@@ -74,11 +74,11 @@ installed() {
 
 packages() {
 	if ! command -v dpkg >/dev/null; then
-		echo "not a Debian machine: install hledger, units, LibreOffice Calc, poppler-utils, openpyxl for Python 3, a font and a C compiler yourself"
+		echo "not a Debian machine: install hledger, units, LibreOffice Calc, Chromium, poppler-utils, openpyxl for Python 3, a font and a C compiler yourself"
 		return 0
 	fi
 	missing=
-	for package in hledger units libreoffice-calc-nogui poppler-utils python3-openpyxl; do
+	for package in hledger units libreoffice-calc-nogui poppler-utils python3-openpyxl chromium; do
 		installed "$package" || missing="$missing $package"
 	done
 	installed fonts-dejavu-core || installed fonts-liberation || missing="$missing fonts-dejavu-core"
