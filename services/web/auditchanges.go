@@ -116,7 +116,7 @@ func (s *site) compare(r *http.Request, page *changesPage, q url.Values) error {
 	page.SinceTime = j.Recorded(page.From64).At
 	m, causes, told, room := mannersOf(r), []uint64{}, map[string]bool{}, maxChangedLines
 	for i := range names {
-		before, after := was[i].Document.Measured(m.Measures), now[i].Document.Measured(m.Measures)
+		before, after := m.Tongue.Document(was[i].Document.Measured(m.Measures)), m.Tongue.Document(now[i].Document.Measured(m.Measures))
 		d := changes.Between(before, after, page.Period, page.From64, j)
 		causes = reports.Union(causes, d.Causes())
 		report := changedReport{Title: titleOf(names[i])}

@@ -74,6 +74,7 @@ func (m manners) functions() template.FuncMap {
 		"water":    func(ml int64) string { return m.Tongue.Number(reports.ShownIn(m.Measures.Water, ml)) },
 		"mass":     func(g int64) string { return m.Tongue.Number(reports.ShownIn(m.Measures.Mass, g)) },
 		"number":   m.Tongue.Number,
+		"written":  func(text string) string { return m.Tongue.Write(text) }, // what stands in reports
 		"permille": func(ppm int64) int64 { return (ppm + 500) / 1000 },
 		"density":  func(gPerM3 int64) string { return reports.Decimal(gPerM3, 3, 0) },
 		"percent":  func(permille int64) string { return fmt.Sprintf("%d %%", (permille+5)/10) },
