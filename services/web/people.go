@@ -17,7 +17,7 @@ type peoplePage struct {
 	Users  []access.User
 	Tokens []access.Token
 	Roles  []access.Role // of persons
-	Locked map[string]lockedUser
+	Locked map[string]*lockedUser
 	Issuer string // where people can sign in as well
 	Now    time.Time
 	Site   *site
@@ -66,9 +66,9 @@ func (s *site) showPeople(w http.ResponseWriter, r *http.Request, status int, pa
 		s.fail(w, r, err)
 		return
 	}
-	page.Locked = map[string]lockedUser{}
+	page.Locked = map[string]*lockedUser{}
 	for name, wait := range locked {
-		page.Locked[name] = lockedUser{name, max(wait.Round(time.Second), time.Second).String()}
+		page.Locked[name] = &lockedUser{name, max(wait.Round(time.Second), time.Second).String()}
 	}
 	page.Now, page.Site, page.Issuer = s.Now(), s, s.issuerName()
 	page.Roles = slices.DeleteFunc(access.Roles(), func(role access.Role) bool { return role == access.Truck })
