@@ -87,7 +87,9 @@ func (h *house) open() (stop func(), err error) {
 	if err := h.users(code); err != nil {
 		return stop, err
 	}
-	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.NoSandbox, chromedp.DisableGPU, chromedp.Flag("lang", "en-IE"))
+	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.NoSandbox, chromedp.DisableGPU, chromedp.Flag("lang", "en-IE"),
+		// A page that is brought back as it was left is not one that chromedp knows.
+		chromedp.Flag("disable-features", "Translate,BackForwardCache"))
 	allocator, endAllocator := chromedp.NewExecAllocator(context.Background(), options...)
 	ends = append(ends, endAllocator)
 	browser, endBrowser := chromedp.NewContext(allocator, chromedp.WithErrorf(func(string, ...any) {}))

@@ -234,7 +234,8 @@ func (w *tab) download(selector string) []byte {
 	if err != nil {
 		w.t.Fatal(err)
 	}
-	w.do(chromedp.Click(chromedp.CSS(selector)))
+	quoted, _ := json.Marshal(selector)
+	ask[int](w, fmt.Sprintf("document.querySelector(%s).click(), 0", quoted))
 	for begun := time.Now(); time.Since(begun) < patience; time.Sleep(100 * time.Millisecond) {
 		files, err := filepath.Glob(filepath.Join(dir, "*"))
 		if err != nil {
