@@ -16,10 +16,11 @@ import (
 )
 
 const (
-	dayTrucks  = 4   // drawn on one page
-	dayRows    = 300 // of each table of one truck alone
-	dayRowsOf  = 100 // of each table where there are several trucks
-	dayDrawn   = 400 // marks of one picture
+	dayTrucks  = 3   // drawn on one page
+	dayRows    = 174 // of each table of a page
+	dayDrawn   = 240 // marks of the pictures of a page
+	dayDots    = 100 // of each curve
+	dayFound   = 40  // findings of a page
 	minuteMS   = 60_000
 	hourMS     = 60 * minuteMS
 	leastMS    = 10 * minuteMS // of the hours shown
@@ -143,13 +144,9 @@ func (s *site) dayPageOf(a dayAsked, v *ledger.DayView, h hours, m manners) dayP
 	if n := int((v.Period.To.UnixMS - v.Period.From.UnixMS) / hourMS); n != 24 {
 		page.Changed = n
 	}
-	rows := dayRows
-	if len(v.Trucks) > 1 {
-		rows = dayRowsOf
-	}
 	seen, drawn := map[events.Activity]bool{}, map[string]bool{}
 	for i := range v.Trucks {
-		t := s.dayTruckOf(a, v, &v.Trucks[i], h, m, rows)
+		t := s.dayTruckOf(a, v, &v.Trucks[i], h, m)
 		for _, row := range t.Time {
 			seen[row.Activity] = true
 		}
@@ -433,14 +430,15 @@ func (h hours) shows(from, to events.Time) bool {
 // dayTruck is one truck's day on the page.
 type dayTruck struct {
 	*timeline.Truck
-	Zone     *time.Location
-	Own      string // the page of this truck alone; empty where this is it
-	Totals   []reports.Field
-	Missing  []string
-	Picture  picture
-	Time     []timeRow
-	MoreTime int
-	Marks    []markRow
-	More     int
-	Found    []foundRow
+	Zone      *time.Location
+	Own       string // the page of this truck alone; empty where this is it
+	Totals    []reports.Field
+	Missing   []string
+	Picture   picture
+	Time      []timeRow
+	MoreTime  int
+	Marks     []markRow
+	More      int
+	Found     []foundRow
+	MoreFound int
 }

@@ -233,3 +233,40 @@ func templates(t *testing.T, names ...string) string {
 	}
 	return all
 }
+
+// Many trucks come page by page, and a truck with a great many entries fills neither page nor drawing: what is not shown is counted, and the way
+// to it named.
+func TestManyTrucksAndManyEntries(t *testing.T) {
+	r := newRig(t, false)
+	at := func(minute int64) events.Time {
+		return events.Time{UnixMS: events.MustTime("2026-11-16T00:00:00Z").UnixMS + minute*60_000}
+	}
+	var list []events.Event
+	add := func(truck events.TruckID, seq uint64, minute int64, body events.Body) {
+		list = append(list, events.Event{ID: string(truck) + "-" + strconv.FormatUint(seq, 10), Source: events.TruckSource(truck), Seq: seq, Truck: truck, Job: "J-101", Occurred: at(minute), Origin: events.FromCrew, Body: body})
+	}
+	for n := range 9 {
+		truck := events.TruckID("TM-2" + strconv.Itoa(n))
+		add(truck, 1, 400, events.ShiftStarted{})
+		add(truck, 2, 800, events.ShiftEnded{})
+		for k := uint64(0); k < 700 && n < 4; k++ {
+			add(truck, 3+k, 401+int64(k)/2, events.LoadCollected{Start: at(400 + int64(k)/2), End: at(401 + int64(k)/2), Material: "M-CLAY", SlurryVolume: &events.Volume{VolumeML: 1000, Basis: events.Measured}})
+		}
+	}
+	r.record(list)
+	v := r.visitor()
+	seen := map[string]bool{}
+	for page := 1; page <= 3; page++ {
+		text := v.read("/yard/day?day=2026-11-16&page="+strconv.Itoa(page), 200) // which holds it to its size
+		wants(t, text, "Further trucks, by page", `aria-current="page">`+strconv.Itoa(page))
+		for _, m := range regexp.MustCompile(`id="truck-(TM-2\d)"`).FindAllStringSubmatch(text, -1) {
+			seen[m[1]] = true
+		}
+	}
+	if len(seen) != 9 {
+		t.Errorf("%d of 9 trucks are on the pages: %v", len(seen), seen)
+	}
+	alone := v.read("/yard/day?day=2026-11-16&truck=TM-20", 200)
+	wants(t, alone, "more lines are not shown: show fewer hours", "700 · ")
+	wants(t, v.read("/yard/day?day=2026-11-16&page=7", 200), "Further trucks, by page")
+}

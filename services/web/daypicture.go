@@ -195,6 +195,9 @@ func (d *drawer) time(times []timeRow) {
 	d.lane("Time by activity")
 	top := d.y
 	for _, row := range times {
+		if d.full() {
+			continue
+		}
 		s := row.slice
 		b := d.bar(s.Began, s.Ended, timePX)
 		b.Class, b.Path, b.Title = "act "+string(s.Activity), row.Line, row.When+" "+row.What+", "+row.Length
@@ -278,7 +281,7 @@ func titleOfMark(r *markRow) string {
 
 // full counts what is not drawn any more.
 func (d *drawer) full() bool {
-	if len(d.Bars)+len(d.Points) < dayDrawn {
+	if len(d.Bars)+len(d.Points) < dayDrawn/len(d.v.Trucks) {
 		return false
 	}
 	d.More++
@@ -362,6 +365,7 @@ func (d *drawer) levels() {
 			}
 		}
 	}
+	steps = d.thinned(steps)
 	var capDebris, capFresh int64
 	for _, c := range d.t.Capacities {
 		if capDebris == 0 || c.From.Before(d.h.to) {
@@ -373,6 +377,25 @@ func (d *drawer) levels() {
 	d.Debris = d.curve("debris", steps, end, debPX, capDebris, func(l timeline.Level) (int64, int64) { return l.DebrisML, l.DebrisToleranceML }, m.spoil)
 	d.tankLane("Fresh water", capFresh, m.water)
 	d.Fresh = d.curve("fresh", steps, end, freshPX, capFresh, func(l timeline.Level) (int64, int64) { return l.FreshML, 0 }, m.water)
+}
+
+// thinned leaves of a great many steps the last of each stretch that is hardly wider than a line.
+func (d *drawer) thinned(steps []timeline.Level) []timeline.Level {
+	const many, stretches = 200, 400
+	share := len(d.v.Trucks)
+	if len(steps) <= many/share {
+		return steps
+	}
+	kept, last := steps[:1:1], 0
+	for _, l := range steps[1:] {
+		at := int(d.fraction(l.At) * float64(stretches/share))
+		if at == last && len(kept) > 1 {
+			kept[len(kept)-1] = l
+			continue
+		}
+		kept, last = append(kept, l), at
+	}
+	return kept
 }
 
 // tankLane names a tank with what it can hold, which the dashed line is.
@@ -411,7 +434,7 @@ func (d *drawer) curve(class string, steps []timeline.Level, end events.Time, he
 		fmt.Fprintf(&line, "%s%.2fH%.2f", move, y(v), to)
 		fmt.Fprintf(&upper, "%s%.2fH%.2f", move, y(v+doubt), to)
 		lower = append(lower, fmt.Sprintf("V%.2fH%.2f", y(v-doubt), from))
-		if i > 0 && l.Position != 0 && len(c.Dots) < dayDrawn {
+		if i > 0 && l.Position != 0 && len(c.Dots) < dayDots/len(d.v.Trucks) {
 			title := d.c.text(l.At) + " " + shown(v)
 			if doubt > 0 {
 				title += " ± " + shown(doubt)

@@ -48,7 +48,8 @@ type foundRow struct {
 	Path string // the report that shows it
 }
 
-func (s *site) dayTruckOf(a dayAsked, v *ledger.DayView, t *timeline.Truck, h hours, m manners, rows int) dayTruck {
+func (s *site) dayTruckOf(a dayAsked, v *ledger.DayView, t *timeline.Truck, h hours, m manners) dayTruck {
+	rows := dayRows / len(v.Trucks)
 	d := dayTruck{Truck: t, Zone: v.Period.Zone, Totals: totalsOf(t, v.Period, m)}
 	if a.Truck == "" {
 		b := a
@@ -81,12 +82,29 @@ func (s *site) dayTruckOf(a dayAsked, v *ledger.DayView, t *timeline.Truck, h ho
 		}
 		d.Marks = append(d.Marks, markRowOf(mark, c))
 	}
-	for _, f := range t.Findings {
+	for i, f := range bySeverity(t.Findings) {
+		if i == dayFound/len(v.Trucks) {
+			d.MoreFound = len(t.Findings) - i
+			break
+		}
 		q := url.Values{"from": {a.Day}, "to": {a.Day}, "tz": {s.Zone}, "truck": {string(t.Truck)}}
 		d.Found = append(d.Found, foundRow{Found: f, When: c.text(f.At), Path: "/reports/" + f.Report + "?" + q.Encode() + "#findings"})
 	}
 	d.Picture = pictureOf(a, v, t, h, m, d.Time, d.Marks)
 	return d
+}
+
+// bySeverity puts the serious ones first, those of one severity in the order given.
+func bySeverity(list []yard.Found) []yard.Found {
+	var out []yard.Found
+	for _, severity := range reports.Severities() {
+		for _, f := range list {
+			if f.Severity == severity {
+				out = append(out, f)
+			}
+		}
+	}
+	return out
 }
 
 // clocks writes times of a day for people.

@@ -81,7 +81,7 @@ func (s *site) todayTruckOf(day string, v *ledger.DayView, i, k int, m manners) 
 		switch mark := &t.Marks[i]; {
 		case mark.Kind() == events.KindPumpEngaged || mark.Kind() == events.KindPumpDisengaged:
 			d.Signals++
-		case len(d.Marks) == dayRowsOf:
+		case len(d.Marks) == dayRows/len(v.Trucks):
 			d.More++
 		default:
 			d.Marks = append(d.Marks, markRowOf(mark, c))
