@@ -107,6 +107,7 @@ type entry struct {
 func entries() []entry {
 	return []entry{
 		{"/yard", "Yard", access.YardNow},
+		{"/office", "Office", access.IssueReport},
 		{"/reports", "Reports", access.RunReport},
 		{"/paper", "Paper", access.SubmitEvents},
 		{"/register", "Register", access.ListEvents},

@@ -39,6 +39,12 @@ GET /yard/live                  -      -     y    y    y      y       y
 GET /reports                    in     -     y    y    y      y       y
 GET /reports/{name}             in     -     y    y    y      y       y
 GET /reports/{name}/line        in     -     y    y    y      y       y
+GET /office                     in     -     -    -    y      -       y
+GET /office/invoice             in     -     -    -    y      -       y
+GET /office/issue               in     -     -    -    y      -       y
+POST /office/issue              -      -     -    -    y      -       y
+GET /office/issued              in     -     -    -    y      -       y
+GET /office/issued/{number}     in     -     -    -    y      -       y
 GET /paper                          in     y     y    y    y      -       y
 GET /paper/day.xlsx                 in     y     y    y    y      -       y
 GET /paper/dockets.xlsx             in     y     y    y    y      -       y
@@ -86,6 +92,7 @@ func examples() map[string]string {
 		"GET /static/":                      "/static/spoilbook.css",
 		"GET /{$}":                          "/",
 		"/":                                 "/nowhere",
+		"GET /office/issued/{number}":       "/office/issued/none",
 		"GET /yard/day":                     "/yard/day?truck=TM-01&day=2026-10-14",
 		"GET /audit/consignments/{number}":  "/audit/consignments/none",
 		"GET /audit/event/{position}":       "/audit/event/1",

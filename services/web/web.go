@@ -10,6 +10,7 @@
 //	GET /paper                      forms for paper and spreadsheets, and what was filled in
 //	GET /register                   the register: history, revisions, what a revision would change
 //	GET /audit/consignments, /findings, /balance, /changes   for who audits: from every figure to the events behind it
+//	GET /office                     what there is to invoice, by client; drafts, issued invoices and their adjustments
 //	GET /people                     who may sign in, and tokens of programs
 //	GET /me                         one's own password and sessions
 //	GET /sign-in, /begin            for those who are not known yet
@@ -68,6 +69,7 @@ type site struct {
 	pages   sync.Map // of pages by manners
 	watch   *watch
 	uploads uploads
+	issuing sync.Mutex // one invoice at a time is issued from these pages
 }
 
 // New returns the handler of all pages. It fails when the time zone does not exist.
@@ -97,7 +99,7 @@ func New(c Config) (http.Handler, error) {
 	mux.Handle("GET /static/", http.StripPrefix("/static/", cached(http.FileServerFS(static))))
 	mux.HandleFunc("GET /{$}", s.home)
 	s.meRoutes(mux)
-	for _, add := range []func(*http.ServeMux){s.signRoutes, s.displayRoutes, s.yardRoutes, s.reportRoutes, s.paperRoutes, s.registerRoutes, s.auditRoutes, s.peopleRoutes} {
+	for _, add := range []func(*http.ServeMux){s.signRoutes, s.displayRoutes, s.yardRoutes, s.reportRoutes, s.paperRoutes, s.registerRoutes, s.auditRoutes, s.officeRoutes, s.peopleRoutes} {
 		add(mux)
 	}
 	mux.HandleFunc("/", s.nowhere)
