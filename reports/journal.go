@@ -70,9 +70,20 @@ func Resolve(recs []events.Recorded, position uint64) *Journal {
 		byPosition[i] = &recs[i]
 	}
 	slices.SortFunc(byPosition, func(a, b *events.Recorded) int { return cmp.Compare(a.Position, b.Position) })
-	j := &Journal{Book: register.NewBook(recs), Position: position, whole: uint64(len(recs)) == position,
-		recorded: make(map[uint64]*events.Recorded, len(recs)),
-		byRef:    make(map[events.Ref]uint64, len(recs)),
+	return ResolveKept(byPosition, position)
+}
+
+// ResolveKept is Resolve for events that are kept in memory, in the order of their positions; journals share them, and nobody changes them.
+func ResolveKept(byPosition []*events.Recorded, position uint64) *Journal {
+	var revisions []events.Recorded
+	for _, r := range byPosition {
+		if r.Kind() == events.KindRegisterRevised {
+			revisions = append(revisions, *r)
+		}
+	}
+	j := &Journal{Book: register.NewBook(revisions), Position: position, whole: uint64(len(byPosition)) == position,
+		recorded: make(map[uint64]*events.Recorded, len(byPosition)),
+		byRef:    make(map[events.Ref]uint64, len(byPosition)),
 		trucks:   map[events.TruckID][]Entry{},
 		voided:   map[uint64]uint64{}}
 	for _, r := range byPosition {

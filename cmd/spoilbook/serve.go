@@ -7,6 +7,7 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"sync"
 	"syscall"
 	"time"
 
@@ -18,6 +19,9 @@ import (
 	"spoilbook/services/ledger"
 	"spoilbook/services/web"
 )
+
+// defaultKeep is a year of fifty trucks and some.
+const defaultKeep = 1_000_000
 
 func serveCommand() *cobra.Command {
 	var o siteOptions
@@ -47,6 +51,7 @@ it in order; kill -9 loses nothing that was received.`,
 	addServerFlags(c, &o)
 	d.flags(c)
 	f.StringVar(&o.nats.Listen, "nats-listen", "", "loopback `address` on which the embedded broker takes NATS clients; none when empty")
+	f.Uint64Var(&o.keep, "keep-events", defaultKeep, "how many `events` to keep decoded in memory, about a kilobyte each, for reports and pages to be quick; a ledger of more keeps none")
 	f.StringVar(&engineListen, "engine-listen", "", "loopback `address` on which other ClickHouse clients may read the embedded engine; none when empty")
 	return c
 }
@@ -120,6 +125,11 @@ func (s *site) serveHTTP(ctx context.Context, l net.Listener, registry *promethe
 	if err != nil {
 		return err
 	}
+	warm, cold := context.WithCancel(ctx)
+	var warming sync.WaitGroup
+	warming.Go(func() { s.ledger.Warm(warm) })
+	defer warming.Wait()
+	defer cold()
 	server := api.Server(api.Config{Ledger: s.ledger, Copy: s.store, Write: writeReport, Formats: formats(), Registry: registry,
 		Ready: s.ready, Logger: s.log, Version: version, Hosts: d.hosts, Behind: d.public != "", Access: d.access, Pages: pages})
 	failed := make(chan error, 1)

@@ -32,6 +32,7 @@ type siteOptions struct {
 	verbose      bool
 	unfinished   bool // a store that is being filled, or a ledger that moves, is opened all the same
 	logFormat    logFormat
+	keep         uint64 // events that the ledger keeps decoded in memory; see ledger.Config
 }
 
 // addSiteFlags adds the flags by which a command finds the ledger.
@@ -236,7 +237,7 @@ func (s *site) engineFolder() string { return filepath.Join(s.options.data, "eng
 // makeLedger makes the use cases over what is open. What writes is refused once
 // damage was found.
 func (s *site) makeLedger(writing bool) {
-	config := ledger.Config{Store: gatedStore{s.store, s}, Logger: s.log}
+	config := ledger.Config{Store: gatedStore{s.store, s}, Logger: s.log, Keep: s.options.keep}
 	if writing {
 		config.Publisher = gatedPublisher{publisher{s.broker}, s}
 	}

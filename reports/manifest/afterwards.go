@@ -120,39 +120,52 @@ func (b *builder) checkMirrors() {
 // number plate of a truck with a consignment here.
 func (b *builder) checkPlates() {
 	told := map[[2]string]bool{}
-	keys := b.j.Book.Keys(events.TruckRegister)
+	byPlate := b.plates()
 	for i := range b.r.Consignments {
 		c := &b.r.Consignments[i]
-		plate := plainPlate(c.Plate)
-		for _, key := range keys {
-			pair := [2]string{min(string(c.Truck), key), max(string(c.Truck), key)}
-			if plate == "" || key == string(c.Truck) || told[pair] {
+		for _, shared := range byPlate[plainPlate(c.Plate)] {
+			pair := [2]string{min(string(c.Truck), shared.key), max(string(c.Truck), shared.key)}
+			if shared.key == string(c.Truck) || told[pair] {
 				continue
 			}
-			if other, ok := b.sharedPlate(key, plate, c.at); ok {
-				told[pair] = true
-				b.find(reports.PlateShared, c, []uint64{other.Position}, "truck %s has number plate %s, %s truck %s", c.Truck, c.Plate, plateWhen(b, other, c), key)
+			told[pair] = true
+			other := shared.first
+			if now, ok := b.j.Book.At(events.TruckRegister, shared.key, c.at); ok && plateOf(now) == plateOf(other) {
+				other = now
 			}
+			b.find(reports.PlateShared, c, []uint64{other.Position}, "truck %s has number plate %s, %s truck %s", c.Truck, c.Plate, plateWhen(b, other, c), shared.key)
 		}
 	}
 }
 
-// sharedPlate returns the revision of a truck with a plate: the one in force at a time
-// where that has it, otherwise the first.
-func (b *builder) sharedPlate(key, plate string, at events.Time) (register.Revision, bool) {
-	has := func(r register.Revision) bool {
-		t, ok := r.Document.(events.Truck)
-		return ok && plainPlate(t.Registration) == plate
+// plated is a truck that has, or had, a number plate, with the first revision that says so.
+type plated struct {
+	key   string
+	first register.Revision
+}
+
+// plates returns the trucks of the register by their plates, in the order of their keys.
+func (b *builder) plates() map[string][]plated {
+	byPlate := map[string][]plated{}
+	for _, key := range b.j.Book.Keys(events.TruckRegister) {
+		seen := map[string]bool{"": true}
+		for _, r := range b.j.Book.History(events.TruckRegister, key) {
+			if plate := plateOf(r); !seen[plate] {
+				seen[plate] = true
+				byPlate[plate] = append(byPlate[plate], plated{key, r})
+			}
+		}
 	}
-	if r, ok := b.j.Book.At(events.TruckRegister, key, at); ok && has(r) {
-		return r, true
+	return byPlate
+}
+
+// plateOf returns the number plate of a truck's revision, as plates are compared.
+func plateOf(r register.Revision) string {
+	t, ok := r.Document.(events.Truck)
+	if !ok {
+		return ""
 	}
-	history := b.j.Book.History(events.TruckRegister, key)
-	i := slices.IndexFunc(history, has)
-	if i < 0 {
-		return register.Revision{}, false
-	}
-	return history[i], true
+	return plainPlate(t.Registration)
 }
 
 func plateWhen(b *builder, other register.Revision, c *Consignment) string {
@@ -166,9 +179,10 @@ func plateWhen(b *builder, other register.Revision, c *Consignment) string {
 	return "which from " + b.q.Period.Day(other.From) + " on was that of"
 }
 
-func plainPlate(plate string) string {
-	return strings.ToUpper(strings.NewReplacer(" ", "", "-", "", ".", "").Replace(plate))
-}
+func plainPlate(plate string) string { return strings.ToUpper(plateMarks.Replace(plate)) }
+
+// plateMarks are what people write between the letters and digits of a plate, or leave out.
+var plateMarks = strings.NewReplacer(" ", "", "-", "", ".", "")
 
 func trimmed(s string) string { return strings.TrimSpace(s) }
 

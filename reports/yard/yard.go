@@ -20,6 +20,9 @@
 package yard
 
 import (
+	"runtime"
+	"sync"
+	"sync/atomic"
 	"time"
 
 	"spoilbook/events"
@@ -146,9 +149,18 @@ func Compute(j *reports.Journal, only []events.TruckID, at events.Time, o Option
 	o.settle()
 	r := &Report{At: at, Position: j.Position}
 	until := j.Until(at)
-	for _, id := range Trucks(j, only, at) {
-		r.Trucks = append(r.Trucks, standing(j, until, id, at, o))
+	ids := Trucks(j, only, at)
+	r.Trucks = make([]Standing, len(ids))
+	var next atomic.Int64 // trucks do not depend on each other
+	var wg sync.WaitGroup
+	for range min(len(ids), runtime.GOMAXPROCS(0)) {
+		wg.Go(func() {
+			for i := next.Add(1) - 1; i < int64(len(ids)); i = next.Add(1) - 1 {
+				r.Trucks[i] = standing(j, until, ids[i], at, o)
+			}
+		})
 	}
+	wg.Wait()
 	return r
 }
 

@@ -37,7 +37,7 @@ func (s shelf) Head(context.Context) (ledger.Head, error) {
 func (s shelf) Read(_ context.Context, sel ledger.Selection, each func(*ledger.Record) error) error {
 	for i := range s.records {
 		r := s.records[i]
-		if r.Position > sel.UpTo || len(sel.Trucks) > 0 && r.Truck != "" && !slices.Contains(sel.Trucks, r.Truck) {
+		if r.Position <= sel.After || r.Position > sel.UpTo || len(sel.Trucks) > 0 && r.Truck != "" && !slices.Contains(sel.Trucks, r.Truck) {
 			continue
 		}
 		if err := each(&r); err != nil {

@@ -106,6 +106,7 @@ type Head struct {
 // Selection chooses records to read.
 type Selection struct {
 	Trucks []events.TruckID // none for all; records without a truck always come along
+	After  uint64           // positions above this
 	UpTo   uint64           // last position wanted
 }
 
@@ -198,6 +199,7 @@ type Ledger struct {
 	log       *slog.Logger
 	issuing   sync.Mutex // one report at a time is given its number
 	progress  progress
+	kept      *kept
 }
 
 // Config is what a Ledger is made of; Publisher may be nil for one that only
@@ -207,6 +209,7 @@ type Config struct {
 	Store     Store
 	Now       func() time.Time
 	Logger    *slog.Logger
+	Keep      uint64 // events that are kept decoded in memory at most, for pages to be quick; a ledger of more keeps none. 0 keeps none
 }
 
 // New returns a ledger over its parts.
@@ -218,7 +221,7 @@ func New(c Config) *Ledger {
 		c.Logger = slog.New(slog.DiscardHandler)
 	}
 	return &Ledger{publisher: c.Publisher, store: c.Store, now: c.Now, zones: time.LoadLocation, log: c.Logger,
-		progress: progress{asking: make(chan struct{}, 1)}}
+		progress: progress{asking: make(chan struct{}, 1)}, kept: newKept(c.Keep)}
 }
 
 // Head returns where the ledger stands.

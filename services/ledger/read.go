@@ -81,6 +81,27 @@ func (l *Ledger) Journal(ctx context.Context, truck events.TruckID, upTo uint64)
 
 // journal reads the effective entries of trucks, of all where none is named, in one go.
 func (l *Ledger) journal(ctx context.Context, trucks []events.TruckID, upTo uint64) (*reports.Journal, error) {
+	if l.kept.keeps(upTo) {
+		j, err := l.kept.journal(ctx, trucks, upTo, func(ctx context.Context, after uint64) ([]events.Recorded, error) {
+			return l.decoded(ctx, Selection{After: after, UpTo: upTo})
+		})
+		if ctx.Err() != nil && err != nil {
+			return nil, Wrap(TimedOut, err, "read events up to position %d", upTo)
+		}
+		return j, err
+	}
+	all, err := l.decoded(ctx, Selection{Trucks: trucks, UpTo: upTo})
+	if err != nil {
+		return nil, err
+	}
+	if len(trucks) == 0 && uint64(len(all)) != upTo {
+		return nil, Fail(Damaged, "the store gave %d events up to position %d; positions must be dense", len(all), upTo)
+	}
+	return reports.Resolve(all, upTo), nil
+}
+
+// decoded reads and decodes the events of a selection, in no particular order.
+func (l *Ledger) decoded(ctx context.Context, sel Selection) ([]events.Recorded, error) {
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	chunks := make(chan []Record, 2)
@@ -101,19 +122,13 @@ func (l *Ledger) journal(ctx context.Context, trucks []events.TruckID, upTo uint
 			}
 		})
 	}
-	err := l.feedChunks(ctx, Selection{Trucks: trucks, UpTo: upTo}, chunks)
+	err := l.feedChunks(ctx, sel, chunks)
 	close(chunks)
 	wg.Wait()
 	if cause := context.Cause(ctx); cause != nil {
-		return nil, Wrap(TimedOut, cause, "read events up to position %d", upTo)
+		return nil, Wrap(TimedOut, cause, "read events up to position %d", sel.UpTo)
 	}
-	if err != nil {
-		return nil, Wrap(StoreDown, err, "read events up to position %d", upTo)
-	}
-	if len(trucks) == 0 && uint64(len(all)) != upTo {
-		return nil, Fail(Damaged, "the store gave %d events up to position %d; positions must be dense", len(all), upTo)
-	}
-	return reports.Resolve(all, upTo), nil
+	return all, Wrap(StoreDown, err, "read events up to position %d", sel.UpTo)
 }
 
 // feedChunks reads records and hands them on in chunks, each with its own bytes.

@@ -213,7 +213,7 @@ func (r reader) Read(_ context.Context, s ledger.Selection, each func(*ledger.Re
 	return r.ask("read", func() error {
 		for i := range r.db.events {
 			e := r.db.events[i]
-			if e.Position <= s.UpTo && (len(s.Trucks) == 0 || e.Truck == "" || slices.Contains(s.Trucks, e.Truck)) {
+			if e.Position > s.After && e.Position <= s.UpTo && (len(s.Trucks) == 0 || e.Truck == "" || slices.Contains(s.Trucks, e.Truck)) {
 				if err := each(&e); err != nil {
 					return err
 				}

@@ -101,7 +101,7 @@ func (s *Store) Handled(ctx context.Context, stream string) (uint64, error) {
 // Read calls each for every record chosen, in no particular order. The record and
 // its Body are good only during the call.
 func (s *Store) Read(ctx context.Context, sel ledger.Selection, each func(*ledger.Record) error) error {
-	query, args := "SELECT position, recorded, body, hash FROM events WHERE position <= ?", []any{sel.UpTo}
+	query, args := "SELECT position, recorded, body, hash FROM events WHERE position > ? AND position <= ?", []any{sel.After, sel.UpTo}
 	if len(sel.Trucks) > 0 {
 		query += " AND truck IN (''" + strings.Repeat(", ?", len(sel.Trucks)) + ")"
 		for _, truck := range sel.Trucks {
