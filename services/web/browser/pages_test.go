@@ -40,6 +40,8 @@ func views() []view {
 		{"audit-balance", "officer", "/audit/balance?" + month, 200},
 		{"audit-changes", "officer", "/audit/changes?" + month, 200},
 		{"me", "crew", "/me", 200},
+		{"office", "office", "/office?month=2026-10", 200},
+		{"office-issued", "office", "/office/issued", 200},
 		{"audit-sheet", "officer", "/audit/consignments/TG01-0001?" + month, 200},
 		{"nowhere", "office", "/no-such-page", 404},
 		{"denied", "officer", "/people", 403},
