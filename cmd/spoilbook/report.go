@@ -15,6 +15,7 @@ import (
 
 	"spoilbook/events"
 	"spoilbook/reports"
+	"spoilbook/reports/billable"
 	"spoilbook/services/api"
 	"spoilbook/services/ledger"
 	"spoilbook/services/sheets"
@@ -46,13 +47,15 @@ for a period of whole local days, and write it. The same command at the same
 position (--at-position) gives the same report for ever.
 
 Formats: xlsx (a workbook), csv (one table, --table NAME; the first when left
-out), zip (all tables as CSV), json, text. A workbook says in its sheet Workings how
+out), zip (all tables as CSV), json, text. Of billable, csv with --table accounts is
+for accounting systems. A workbook says in its sheet Workings how
 each line came about, step by step; --workings adds that to json, zip and csv.
 
 --spoil-unit, --water-unit, --mass-unit and --language change how the report is shown
 and nothing else; the keys of columns in csv and json end in their unit.`,
 		Example: `  spoilbook report manifest --from 2026-10-01 --to 2026-10-31 --tz Europe/Dublin -o manifest.xlsx
   spoilbook report billable --from 2026-10-01 --to 2026-10-31 --tz Europe/Dublin --client C-ORLATH --format text
+  spoilbook report billable --from 2026-10-01 --to 2026-10-31 --tz Europe/Dublin --format csv --table accounts -o october.csv
   spoilbook report water --from 2026-10-05 --to 2026-10-05 --tz Europe/Dublin --truck TM-01 --format csv
   spoilbook report manifest --from 2026-10-01 --to 2026-10-31 --tz Europe/Dublin --spoil-unit yd3 --mass-unit short-ton --language de -o manifest.xlsx`,
 		Args: exactly(1, "the name of a report: "+strings.Join(ledger.ReportNames(), ", ")),
@@ -127,6 +130,9 @@ func writeReport(ctx context.Context, w io.Writer, r *ledger.Report, f api.Form)
 	p.Tongue = tongue.Of(f.Language)
 	if f.Workings && (f.Format == "csv" || f.Format == "zip") {
 		d.Tables = append(slices.Clone(d.Tables), sheets.WorkingsTable(d, r.Explainer()))
+	}
+	if bills, ok := r.Computed.(*billable.Report); ok && f.Format == "csv" && f.Table == billable.AccountsTable {
+		d.Tables = append(slices.Clone(d.Tables), bills.Accounts())
 	}
 	switch f.Format {
 	case "xlsx":

@@ -417,6 +417,10 @@ func (s *site) invoiceOf(m manners, report *ledger.Report, b *billable.Report) *
 		m.ask(q)
 		page.Exports = append(page.Exports, link{Name: format, Path: "/v1/reports/billable?" + q.Encode()})
 	}
+	accounts := a.query()
+	accounts.Set("format", "csv")
+	accounts.Set("table", billable.AccountsTable)
+	page.Exports = append(page.Exports, link{Name: m.Tongue.Say("CSV for accounting"), Path: "/v1/reports/billable?" + accounts.Encode()})
 	return page
 }
 
