@@ -146,11 +146,6 @@ func (s *Store) insertFenced(ctx context.Context, f fenced) error {
 	return nil
 }
 
-// fence is the deduplication token of an insert that begins at a place. It says nothing of the content on purpose: of
-// two writers at one place, such as an intake that was halted between its look and its insert and the one that took over
-// meanwhile, the store takes the first and drops the other, which finds so when it reads back.
-func fence(kind string, place uint64) string { return fmt.Sprintf("%s-%d", kind, place) }
-
 // print is what a range of positions holds, in short: how many rows and the
 // exclusive or of parts of their hashes with their positions.
 type print struct {

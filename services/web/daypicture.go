@@ -102,7 +102,6 @@ type drawer struct {
 	h    hours
 	c    clocks
 	y    int
-	rows map[uint64]bool // positions that have a line to go to
 }
 
 func pictureOf(a dayAsked, v *ledger.DayView, t *timeline.Truck, h hours, m manners, times []timeRow, marks []markRow) picture {
