@@ -96,12 +96,12 @@ const (
 // drawer draws one picture.
 type drawer struct {
 	picture
-	a    dayAsked
-	v    *ledger.DayView
-	t    *timeline.Truck
-	h    hours
-	c    clocks
-	y    int
+	a dayAsked
+	v *ledger.DayView
+	t *timeline.Truck
+	h hours
+	c clocks
+	y int
 }
 
 func pictureOf(a dayAsked, v *ledger.DayView, t *timeline.Truck, h hours, m manners, times []timeRow, marks []markRow) picture {
