@@ -95,6 +95,9 @@ type Options struct {
 	Zones Zones
 	// Tank selects the rules by which tips are shared.
 	Tank tank.Options
+	// Card, where given, is applied to every job in the place of the card agreed
+	// for it, to see what a period would come to: see [Compare].
+	Card *events.RateCard
 }
 
 // Kind says what a line charges for.

@@ -74,7 +74,9 @@ func (b *builder) agree(id events.JobID, at events.Time) (t *terms, code reports
 	if t.job, ok = b.j.Book.Job(id, at); !ok {
 		return nil, reports.UnknownReference, "the register did not know it then"
 	}
-	if t.card, ok = b.j.Book.RateCard(t.job.RateCard, at); !ok {
+	if b.o.Card != nil {
+		t.card = *b.o.Card
+	} else if t.card, ok = b.j.Book.RateCard(t.job.RateCard, at); !ok {
 		return nil, reports.NoRateCard, b.notInForce(events.RateCardRegister, "rate card", string(t.job.RateCard))
 	}
 	check := &events.Check{}

@@ -29,6 +29,7 @@ const (
 func (s *site) officeRoutes(mux *http.ServeMux) {
 	mux.HandleFunc("GET /office", s.office)
 	mux.HandleFunc("GET /office/invoice", s.invoice)
+	mux.HandleFunc("GET /office/what-if", s.whatIf)
 	mux.HandleFunc("GET /office/issue", s.confirmIssue)
 	mux.HandleFunc("POST /office/issue", s.issueInvoice)
 	mux.HandleFunc("GET /office/issued", s.issuedList)

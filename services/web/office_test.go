@@ -3,6 +3,7 @@ package web_test
 import (
 	"html"
 	"net/url"
+	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -35,6 +36,15 @@ func TestOffice(t *testing.T) {
 	draft := v.read("/office/invoice"+orlath, 200)
 	wants(t, draft, "Unusual", "Issue this invoice", "Net", "Gross")
 	v.read(where(draft, "/reports/billable/line?")[0], 200)
+	asked := "/office/what-if" + orlath
+	wants(t, v.read(asked, 200), "Card to try", "Nothing is recorded")
+	wants(t, v.read(asked+"&card=NONE", 404), "rate card", "To do:")
+	card := regexp.MustCompile(`<option value="(RC-[^"]+)"`).FindStringSubmatch(v.read(asked, 200))
+	if card == nil {
+		t.Fatal("no card can be chosen")
+	}
+	wants(t, v.read(asked+"&card="+card[1], 200), "Net as agreed", "Net under this card", "Line by line", "an hour")
+	wants(t, v.read(asked+"&card="+card[1]+"&rate-loading=x", 400), "can not be applied")
 	confirm := v.read(where(draft, "/office/issue?")[0], 200)
 	fields := formIn(t, confirm, `action="/office/issue"`)
 	fields.Set("number", "bad number")

@@ -41,6 +41,7 @@ GET /reports/{name}             in     -     y    y    y      y       y
 GET /reports/{name}/line        in     -     y    y    y      y       y
 GET /office                     in     -     -    -    y      -       y
 GET /office/invoice             in     -     -    -    y      -       y
+GET /office/what-if             in     -     -    -    y      -       y
 GET /office/issue               in     -     -    -    y      -       y
 POST /office/issue              -      -     -    -    y      -       y
 GET /office/issued              in     -     -    -    y      -       y
