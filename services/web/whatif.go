@@ -37,7 +37,7 @@ type rateField struct {
 }
 
 type comparedRow struct {
-	Job, What, Band, Currency   string
+	Job, What, Currency         string
 	IsMS, WouldMS               int64
 	Timed                       bool
 	Is, Would, Difference, Sign string
@@ -130,7 +130,7 @@ func (p *whatIfPage) compare(report *ledger.Report, is *billable.Report, at even
 }
 
 func comparedOf(c *billable.Compared, m manners) comparedRow {
-	row := comparedRow{Job: string(c.Job), What: m.Tongue.Say(strings.ReplaceAll(c.What, "-", " ")), Band: c.Band, Currency: c.Currency, IsMS: c.IsMS, WouldMS: c.WouldMS,
+	row := comparedRow{Job: string(c.Job), What: m.Tongue.Say(strings.ReplaceAll(c.What, "-", " ")), Currency: c.Currency, IsMS: c.IsMS, WouldMS: c.WouldMS,
 		Timed: c.IsMS != 0 || c.WouldMS != 0, Is: m.money(c.IsCents, ""), Would: m.money(c.WouldBeCents, ""), Difference: m.money(c.DifferenceCents(), "")}
 	switch d := c.DifferenceCents(); {
 	case d > 0:

@@ -42,6 +42,7 @@ func views() []view {
 		{"me", "crew", "/me", 200},
 		{"office", "office", "/office?month=2026-10", 200},
 		{"office-issued", "office", "/office/issued", 200},
+		{"office-what-if", "office", "/office/what-if?client=C-ORLATH&from=2026-10-01&to=2026-10-31&card=RC-COUNCIL", 200},
 		{"audit-sheet", "officer", "/audit/consignments/TG01-0001?" + month, 200},
 		{"nowhere", "office", "/no-such-page", 404},
 		{"denied", "officer", "/people", 403},
