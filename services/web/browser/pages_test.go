@@ -41,6 +41,7 @@ func views() []view {
 		{"audit-changes", "officer", "/audit/changes?" + month, 200},
 		{"me", "crew", "/me", 200},
 		{"office", "office", "/office?month=2026-10", 200},
+		{"office-invoice", "office", "/office/invoice?client=C-ORLATH&from=2026-10-01&to=2026-10-31", 200},
 		{"office-issued", "office", "/office/issued", 200},
 		{"office-what-if", "office", "/office/what-if?client=C-ORLATH&from=2026-10-01&to=2026-10-31&card=RC-COUNCIL", 200},
 		{"audit-sheet", "officer", "/audit/consignments/TG01-0001?" + month, 200},
