@@ -46,6 +46,7 @@ type Engine struct {
 
 	mending    sync.RWMutex   // held while tables are loaded again, and by inserts: see mend
 	menders    sync.WaitGroup // that run
+	mends      atomic.Int64   // that were done
 	mendFailed atomic.Pointer[error]
 
 	closing   chan struct{} // closed when no new statement may start

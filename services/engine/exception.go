@@ -28,10 +28,12 @@ const (
 	codeUnexpectedEnd   = 32 // ATTEMPT_TO_READ_AFTER_EOF
 	codeCannotReadAll   = 33
 	codeUnknownTable    = 60
+	codeNoFile          = 107 // FILE_DOESNT_EXIST
 	codeNoFileInPart    = 226
 	codeBadSizeInPart   = 228
 	codeCorrupted       = 246
 	codeBadPart         = 740 // POTENTIALLY_BROKEN_DATA_PART
+	codeStdException    = 1001
 )
 
 // ErrClosed is returned for requests made after Close.

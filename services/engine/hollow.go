@@ -157,6 +157,7 @@ func (e *Engine) mend() (bool, error) {
 			return true, err
 		}
 	}
+	e.mends.Add(1)
 	return true, nil
 }
 
@@ -195,30 +196,37 @@ func (c *connection) tableOf(id string) (string, error) {
 	return names[0] + "." + names[1], nil
 }
 
-// corruption are the codes under which a statement meets a hollow part, or a table that is away for a moment.
+// corruption are the codes under which a statement meets a hollow part, one that is just taken out, or a table that is away for a moment.
 func corruption(code int) bool {
 	switch code {
-	case codeUnknownTable, codeCorrupted, codeCannotReadAll, codeNoFileInPart, codeBadSizeInPart, codeUnexpectedEnd, codeAssertionFailed, codeBadPart:
+	case codeUnknownTable, codeCorrupted, codeCannotReadAll, codeNoFileInPart, codeBadSizeInPart, codeUnexpectedEnd, codeAssertionFailed, codeBadPart,
+		codeNoFile, codeStdException:
 		return true
 	}
 	return false
 }
 
-// mended has what can be mended mended, and says then that the statement may be sent again.
-func (e *Engine) mended(err error) error {
+// mendingNow reports whether tables are loaded again at this moment.
+func (e *Engine) mendingNow() bool {
+	if !e.mending.TryRLock() {
+		return true
+	}
+	e.mending.RUnlock()
+	return false
+}
+
+// mended has what can be mended mended, and says then that the statement may be sent again, as it says where that was done since the statement
+// began: mends is how often it had been by then.
+func (e *Engine) mended(err error, mends int64) error {
 	var exception *Exception
 	if !errors.As(err, &exception) || !corruption(exception.Code) {
 		return err
 	}
-	if exception.Code == codeUnknownTable {
-		if e.mending.TryRLock() {
-			e.mending.RUnlock()
-			return err
-		}
-		return exceptionf(codeNotEnoughSpace, "A table is loaded again, for a merge had met a full disk; send the statement again. (NOT_ENOUGH_SPACE)")
-	}
 	tables, scanErr := e.hollowParts()
 	if scanErr != nil || len(tables) == 0 {
+		if e.mendingNow() || e.mends.Load() != mends {
+			return exceptionf(codeNotEnoughSpace, "A merge had met a full disk and was taken back; send the statement again. (NOT_ENOUGH_SPACE)")
+		}
 		return err
 	}
 	select {

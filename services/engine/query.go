@@ -86,7 +86,7 @@ func (b *rows) pull() {
 		b.end(r.cause(err))
 	case err != nil:
 		b.end(err)
-		b.tail = exceptionBlock(b.tag, asException(r.engine.mended(err)).Text)
+		b.tail = exceptionBlock(b.tag, asException(r.engine.mended(err, r.mends)).Text)
 	case len(chunk.bytes()) == 0:
 		chunk.free()
 		b.end(io.EOF)

@@ -69,7 +69,7 @@ func (e *Engine) run(ctx context.Context, s statement) (*answer, error) {
 	if err != nil {
 		err = r.cause(err)
 		r.finish()
-		return nil, e.mended(err)
+		return nil, e.mended(err, r.mends)
 	}
 	return a, nil
 }

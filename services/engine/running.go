@@ -18,6 +18,8 @@ type running struct {
 	detach    func() bool
 	done      chan struct{} // closed by finish
 
+	mends int64 // that the engine had done when the statement began: see mended
+
 	mu     sync.Mutex
 	stream *stream // to be closed by finish, or nil
 	ended  bool
@@ -34,7 +36,7 @@ func (e *Engine) begin(ctx context.Context, readOnly bool, key sessionKey) (*run
 	if err != nil {
 		return nil, err
 	}
-	r := &running{engine: e, pool: pool, session: session, done: make(chan struct{})}
+	r := &running{engine: e, pool: pool, session: session, done: make(chan struct{}), mends: e.mends.Load()}
 	r.ctx, r.cancel = context.WithCancelCause(ctx)
 	// A context that is done already starts the watch at once; it must not finish
 	// what is only half made.
