@@ -32,12 +32,15 @@ type tab struct {
 	marks int
 }
 
+// windowOpen is how long a window may be open at most: one that goes through every page in every form takes some minutes on a busy machine.
+const windowOpen = 20 * time.Minute
+
 // window opens a window on the service, or on an address before it.
 func (h *house) window(t *testing.T, address string) *tab {
 	t.Helper()
 	ctx, end := chromedp.NewContext(h.browser, chromedp.WithNewBrowserContext())
 	t.Cleanup(end)
-	ctx, endPatience := context.WithTimeout(ctx, 4*patience)
+	ctx, endPatience := context.WithTimeout(ctx, windowOpen)
 	t.Cleanup(endPatience)
 	w := &tab{t: t, ctx: ctx, base: "http://" + address}
 	err := chromedp.Listen(ctx, func(event any) {
