@@ -10,6 +10,7 @@ import (
 	"spoilbook/events"
 	"spoilbook/reports"
 	"spoilbook/services/ledger"
+	"spoilbook/services/rows"
 )
 
 // book is the ledger as commands use it: opened here or reached at a server.
@@ -29,6 +30,7 @@ type book interface {
 	Explain(ctx context.Context, a reportArgs, line string) (reports.Explanation, error)
 	Lines(ctx context.Context, a reportArgs) ([]ledger.LineKey, error)
 	Postings(ctx context.Context, w io.Writer, truck events.TruckID, zone string, upTo uint64) error
+	Rows(ctx context.Context, w io.Writer, format string, q ledger.EventQuery, upTo uint64) error
 	Rebuild(ctx context.Context, progress func(done, total uint64)) (ledger.Rebuilt, error)
 }
 
@@ -41,6 +43,18 @@ type opened struct {
 // Export computes a report here and writes it.
 func (o opened) Export(ctx context.Context, w io.Writer, a reportArgs) error {
 	return exportReport(ctx, w, o.Ledger, a)
+}
+
+// Rows writes events as rows here.
+func (o opened) Rows(ctx context.Context, w io.Writer, format string, q ledger.EventQuery, upTo uint64) error {
+	out, err := rows.New(w, format)
+	if err == nil {
+		_, err = o.Walk(ctx, q, upTo, out.Write)
+	}
+	if err != nil {
+		return err
+	}
+	return out.Close()
 }
 
 // need is what a command needs of the ledger.

@@ -94,7 +94,7 @@ data is damaged, 7 some events were quarantined, 8 not signed in, or not allowed
 	}
 	group(root)
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error { return &usageError{c.Name(), err} })
-	root.AddCommand(serveCommand(), demoCommand(), emitCommand(), sheetCommand(), reportCommand(), explainCommand(), issueCommand(), issuedCommand(), adjustmentCommand(), eventsCommand(), sourcesCommand(),
+	root.AddCommand(serveCommand(), demoCommand(), emitCommand(), sheetCommand(), reportCommand(), explainCommand(), issueCommand(), issuedCommand(), adjustmentCommand(), eventsCommand(), rowsCommand(), asyncAPICommand(), sourcesCommand(),
 		quarantineCommand(), registerCommand(), postingsCommand(), checkCommand(), rebuildCommand(), repairCommand(), backupCommand(), restoreCommand(), moveCommand(), trimCommand(), holdCommand(), peopleCommand(), simulateCommand(), versionCommand())
 	return root
 }

@@ -125,13 +125,17 @@ func (s *site) serveHTTP(ctx context.Context, l net.Listener, registry *promethe
 	if err != nil {
 		return err
 	}
+	described, err := describedStreams()
+	if err != nil {
+		return err
+	}
 	warm, cold := context.WithCancel(ctx)
 	var warming sync.WaitGroup
 	warming.Go(func() { s.ledger.Warm(warm) })
 	defer warming.Wait()
 	defer cold()
 	server := api.Server(api.Config{Ledger: s.ledger, Copy: s.store, Write: writeReport, Formats: formats(), Registry: registry,
-		Ready: s.ready, Logger: s.log, Version: version, Hosts: d.hosts, Behind: d.public != "", Access: d.access, Pages: pages})
+		Ready: s.ready, Logger: s.log, Version: version, Hosts: d.hosts, Behind: d.public != "", Access: d.access, Pages: pages, Rows: rowFormats(), Streams: described})
 	failed := make(chan error, 1)
 	go func() { failed <- d.serve(server, api.Limited(l, api.MaxConnections)) }()
 	var cause error

@@ -189,7 +189,7 @@ func TestTokensThatOnlyRead(t *testing.T) {
 		t.Fatal(err)
 	}
 	reads := map[access.Operation]bool{}
-	for _, op := range []access.Operation{"live", "ready", "metrics", "description", "head", "who-am-i", "await-events", "list-events", "get-event", "list-sources",
+	for _, op := range []access.Operation{"live", "ready", "metrics", "description", "head", "who-am-i", "await-events", "list-events", "get-event", "events-csv", "events-parquet", "list-sources",
 		"list-reports", "run-report", "list-lines", "explain-line", "list-issued", "adjustment", "postings", "yard", "rebuild", "copy-ledger", "list-quarantine",
 		"get-quarantine-entry", "list-users", "list-tokens", "copy-people"} {
 		reads[op] = true

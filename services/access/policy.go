@@ -12,17 +12,20 @@ type Operation string
 
 // The operations.
 const (
-	Live        Operation = "live"
-	Ready       Operation = "ready"
-	Metrics     Operation = "metrics"
-	Description Operation = "description"
-	Head        Operation = "head"
+	Live           Operation = "live"
+	Ready          Operation = "ready"
+	Metrics        Operation = "metrics"
+	Description    Operation = "description"
+	Head           Operation = "head"
+	DescribeStream Operation = "stream-description"
 
-	SubmitEvents Operation = "submit-events"
-	AwaitEvents  Operation = "await-events"
-	ListEvents   Operation = "list-events"
-	GetEvent     Operation = "get-event"
-	ListSources  Operation = "list-sources"
+	SubmitEvents  Operation = "submit-events"
+	AwaitEvents   Operation = "await-events"
+	ListEvents    Operation = "list-events"
+	GetEvent      Operation = "get-event"
+	EventsCSV     Operation = "events-csv" // many of them, as rows
+	EventsParquet Operation = "events-parquet"
+	ListSources   Operation = "list-sources"
 
 	ListReports Operation = "list-reports"
 	RunReport   Operation = "run-report"
@@ -82,7 +85,7 @@ func writers() []Role  { return []Role{Truck, Crew, Yard, Office, Administrator}
 // ruleOf is the table. An operation that is not in it is nobody's.
 func ruleOf(op Operation) (rule, bool) {
 	switch op {
-	case Live, Ready, Description, SignIn, SignOut, Begin:
+	case Live, Ready, Description, DescribeStream, SignIn, SignOut, Begin:
 		return rule{anybody: true}, true
 	case Head, WhoAmI, ListReports:
 		return rule{roles: Roles()}, true
@@ -92,7 +95,7 @@ func ruleOf(op Operation) (rule, bool) {
 		return rule{roles: writers()}, true // for which trucks, mayEnter says
 	case AwaitEvents:
 		return rule{roles: writers()}, true
-	case ListEvents:
+	case ListEvents, EventsCSV, EventsParquet:
 		return rule{roles: people(), bound: true}, true
 	case GetEvent: // which of them, MaySee says
 		return rule{roles: people()}, true
@@ -118,7 +121,7 @@ func ruleOf(op Operation) (rule, bool) {
 
 // Operations lists every operation of the table.
 func Operations() []Operation {
-	return []Operation{Live, Ready, Metrics, Description, Head, SubmitEvents, AwaitEvents, ListEvents, GetEvent, ListSources, ListReports, RunReport,
+	return []Operation{Live, Ready, Metrics, Description, DescribeStream, Head, SubmitEvents, AwaitEvents, ListEvents, GetEvent, EventsCSV, EventsParquet, ListSources, ListReports, RunReport,
 		ListLines, ExplainLine, IssueReport, ListIssued, Adjustment, Postings, YardNow, Rebuild, CopyLedger, ListQuarantine, GetQuarantine, ReleaseQuarantine,
 		DismissQuarantine, SignIn, SignOut, Begin, WhoAmI, SetPassword, OwnSessions, EndSession, ListUsers, ChangeUser, UnlockUser, CopyPeople, ListTokens, MakeToken, RevokeToken}
 }
@@ -126,7 +129,7 @@ func Operations() []Operation {
 // reading reports whether an operation changes nothing, so that a token that only reads may do it. One that is not named here changes something.
 func reading(op Operation) bool {
 	switch op {
-	case Live, Ready, Metrics, Description, Head, WhoAmI, AwaitEvents, ListEvents, GetEvent, ListSources, ListReports, RunReport, ListLines, ExplainLine,
+	case Live, Ready, Metrics, Description, DescribeStream, Head, WhoAmI, AwaitEvents, ListEvents, GetEvent, EventsCSV, EventsParquet, ListSources, ListReports, RunReport, ListLines, ExplainLine,
 		ListIssued, Adjustment, Postings, YardNow, Rebuild, CopyLedger, ListQuarantine, GetQuarantine, ListUsers, ListTokens, CopyPeople:
 		return true
 	}

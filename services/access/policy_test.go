@@ -15,6 +15,7 @@ operation                 nobody truck crew yard office officer administrator
 live                      y      y     y    y    y      y       y
 ready                     y      y     y    y    y      y       y
 description               y      y     y    y    y      y       y
+stream-description        y      y     y    y    y      y       y
 sign-in                   y      y     y    y    y      y       y
 sign-out                  y      y     y    y    y      y       y
 begin                     y      y     y    y    y      y       y
@@ -26,6 +27,8 @@ submit-events             -      s     s    y    y      -       y
 await-events              -      y     y    y    y      -       y
 list-events               -      -     t    y    y      y       y
 get-event                 -      -     y    y    y      y       y
+events-csv                -      -     t    y    y      y       y
+events-parquet            -      -     t    y    y      y       y
 list-sources              -      -     -    y    y      y       y
 list-reports              -      y     y    y    y      y       y
 run-report                -      -     t    y    y      y       y

@@ -4,6 +4,7 @@
 //
 //	POST /v1/events?wait=10s        one event, a batch, or NDJSON; 200 says what became of each
 //	GET  /v1/events?truck=TM-01     recorded events in order of position
+//	GET  /v1/events.parquet         all of them as rows for other tools; /v1/events.csv too
 //	GET  /v1/reports/water?from=2026-10-01&to=2026-10-31&tz=Europe/Dublin&format=xlsx
 //	GET  /v1/reports/billable/explain?from=2026-10-01&to=2026-10-31&tz=Europe/Dublin&line=KEY
 //	POST /v1/issued                 give a report out; GET /v1/issued/INV-1/adjustment says what became of it
@@ -53,6 +54,8 @@ type Config struct {
 	Write    func(ctx context.Context, w io.Writer, r *ledger.Report, f Form) error // exports a report
 	Formats  []string
 	Ready    func(ctx context.Context) error // why the service should get no traffic, or nil
+	Rows     []RowFormat                     // in which events are given as rows; may be empty
+	Streams  []byte                          // the AsyncAPI description of the broker's streams; may be nil
 	Registry *prometheus.Registry            // may be nil
 	Logger   *slog.Logger
 	Version  string
@@ -130,6 +133,7 @@ func New(c Config) http.Handler {
 	a.UseMiddleware(s.permit)
 	s.addHealth(a)
 	s.addEvents(a)
+	s.addRows(a)
 	s.addSources(a)
 	s.addReports(a)
 	s.addExplanations(a)
@@ -141,6 +145,7 @@ func New(c Config) http.Handler {
 	s.addYard(a)
 	router.GET("/metrics", s.permitRoute(access.Metrics, gin.WrapH(promhttp.HandlerFor(c.Registry, promhttp.HandlerOpts{}))))
 	router.GET("/openapi.json", s.permitRoute(access.Description, s.description(a)))
+	router.GET("/asyncapi.json", s.permitRoute(access.DescribeStream, s.streams))
 	return router
 }
 
@@ -167,7 +172,7 @@ func (s *service) router() *gin.Engine {
 
 // ofTheAPI reports whether a path belongs to the API, so that no page answers for it.
 func ofTheAPI(path string) bool {
-	for _, prefix := range []string{"/v1/", "/health/", "/metrics", "/openapi.json"} {
+	for _, prefix := range []string{"/v1/", "/health/", "/metrics", "/openapi.json", "/asyncapi.json"} {
 		if strings.HasPrefix(path, prefix) {
 			return true
 		}

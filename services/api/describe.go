@@ -36,6 +36,9 @@ func (s *service) description(a huma.API) gin.HandlerFunc {
 		Responses: map[string]*huma.Response{"200": answer("The metrics.", "text/plain", &huma.Schema{Type: "string"}, nil)}})
 	d.AddOperation(&huma.Operation{OperationID: "description", Method: http.MethodGet, Path: "/openapi.json", Summary: "This description", Tags: []string{"operations"},
 		Responses: map[string]*huma.Response{"200": answer("OpenAPI 3.1.", "application/json", &huma.Schema{Type: "object"}, nil)}})
+	d.AddOperation(&huma.Operation{OperationID: "stream-description", Method: http.MethodGet, Path: "/asyncapi.json", Summary: "The streams of the broker: subjects, messages and their schemas", Tags: []string{"operations"},
+		Responses: map[string]*huma.Response{"200": answer("AsyncAPI 3.0.", "application/json", &huma.Schema{Type: "object", Required: []string{"asyncapi", "channels", "components"}}, nil)}})
+	s.describeRows(d)
 	describeProblems(d)
 	describeExamples(d)
 	body, err := json.Marshal(d)
@@ -165,7 +168,7 @@ func problemStatuses(path string, op *huma.Operation) []int {
 	if op.RequestBody != nil {
 		out = append(out, http.StatusRequestTimeout, http.StatusRequestEntityTooLarge, http.StatusUnsupportedMediaType)
 	}
-	if strings.Contains(path, "{") || path == "/v1/fates" || path == "/v1/sources" {
+	if strings.Contains(path, "{") || slices.Contains([]string{"/v1/fates", "/v1/sources", "/asyncapi.json"}, path) || strings.HasPrefix(path, "/v1/events.") {
 		out = append(out, http.StatusNotFound)
 	}
 	if strings.HasSuffix(path, "/release") || strings.HasSuffix(path, "/dismiss") || op.OperationID == "submit-events" || op.OperationID == "issue-report" {

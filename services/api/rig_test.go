@@ -24,8 +24,10 @@ import (
 	"spoilbook/services/engine"
 	"spoilbook/services/intake"
 	"spoilbook/services/ledger"
+	"spoilbook/services/rows"
 	"spoilbook/services/sheets"
 	"spoilbook/services/store"
+	"spoilbook/services/streams"
 )
 
 // rig is the API on a loopback port, over a real broker, engine and intake.
@@ -55,7 +57,9 @@ func newRig(t testing.TB) *rig {
 	r.must(err)
 	t.Cleanup(func() { r.check(r.store.Close()) })
 	r.ledger = ledger.New(ledger.Config{Publisher: publisher{r.broker}, Store: r.store})
-	r.config = api.Config{Ledger: r.ledger, Copy: r.store, Write: write, Formats: []string{"xlsx", "csv", "zip", "json", "text"}, Version: "test"}
+	r.config = api.Config{Ledger: r.ledger, Copy: r.store, Write: write, Formats: []string{"xlsx", "csv", "zip", "json", "text"}, Version: "test", Rows: rowFormats()}
+	r.config.Streams, err = streams.Document(streams.Options{Version: "test", Events: broker.EventsPrefix, Receipts: broker.ReceiptsPrefix})
+	r.must(err)
 	r.serve()
 	return r
 }
@@ -272,4 +276,13 @@ func truckRevision(t testing.TB, seq uint64, key string) string {
 func siteArrival(t testing.TB, truck events.TruckID, seq uint64, job events.JobID) string {
 	return encode(t, events.Event{ID: fmt.Sprintf("%s-%d", truck, seq), Source: events.TruckSource(truck), Seq: seq, Truck: truck, Job: job,
 		Occurred: events.Time{UnixMS: 1_791_000_000_000 + int64(seq)*1000, OffsetMinutes: 60}, Origin: events.FromController, Body: events.SiteArrived{}})
+}
+
+// rowFormats are the formats of rows, as the program has them.
+func rowFormats() (out []api.RowFormat) {
+	for _, format := range rows.Formats() {
+		out = append(out, api.RowFormat{Name: format, MediaType: rows.MediaType(format), Columns: rows.Described(),
+			New: func(w io.Writer) (api.RowWriter, error) { return rows.New(w, format) }})
+	}
+	return out
 }

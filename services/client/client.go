@@ -302,6 +302,21 @@ func (c *Client) Postings(ctx context.Context, w io.Writer, truck events.TruckID
 	return nil
 }
 
+// Rows streams the events that q chooses, up to a position, as rows in a format to w; Limit, Bytes and ID of q are not looked at.
+func (c *Client) Rows(ctx context.Context, w io.Writer, format string, q ledger.EventQuery, upTo uint64) error {
+	v := url.Values{"truck": {string(q.Truck)}, "job": {string(q.Job)}, "kind": {string(q.Kind)}, "source": {string(q.Source)},
+		"after": {fmt.Sprint(q.After)}, "at-position": {fmt.Sprint(upTo)}}
+	res, err := c.do(ctx, http.MethodGet, "/v1/events."+url.PathEscape(format), v, "", nil)
+	if err != nil {
+		return err
+	}
+	defer res.Body.Close()
+	if _, err := io.Copy(w, res.Body); err != nil {
+		return ledger.Wrap(ledger.ServerDown, err, "the download of events broke off")
+	}
+	return nil
+}
+
 // Rebuild has the server read the whole ledger again.
 func (c *Client) Rebuild(ctx context.Context, _ func(done, total uint64)) (ledger.Rebuilt, error) {
 	var r ledger.Rebuilt

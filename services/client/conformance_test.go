@@ -252,6 +252,17 @@ func TestReading(t *testing.T) {
 		wantCode(t, "postings", b.Postings(t.Context(), &postings, "TM-01", "Europe/Dublin", 0), "")
 		wantCode(t, "postings of the future", b.Postings(t.Context(), &postings, "", "Europe/Dublin", 99), ledger.NotFound)
 		wantCode(t, "postings of no zone", b.Postings(t.Context(), &postings, "", "Europe/Tarnmoor", 0), ledger.BadRequest)
+		var table, half, group bytes.Buffer
+		wantCode(t, "rows", b.Rows(t.Context(), &table, "csv", ledger.EventQuery{}, 0), "")
+		wantCode(t, "rows above a position", b.Rows(t.Context(), &half, "csv", ledger.EventQuery{After: 1, Truck: "TM-01"}, 2), "")
+		if n, m := strings.Count(table.String(), "\r\n"), strings.Count(half.String(), "\r\n"); n != 3 || m != 2 || strings.Contains(half.String(), "register.revised") {
+			t.Errorf("rows\n%s\nand those of the truck\n%s", table.String(), half.String())
+		}
+		if wantCode(t, "rows as Parquet", b.Rows(t.Context(), &group, "parquet", ledger.EventQuery{}, 0), ""); !bytes.HasPrefix(group.Bytes(), []byte("PAR1")) || !bytes.HasSuffix(group.Bytes(), []byte("PAR1")) {
+			t.Errorf("Parquet of %d bytes", group.Len())
+		}
+		wantCode(t, "rows of the future", b.Rows(t.Context(), &table, "csv", ledger.EventQuery{}, 99), ledger.NotFound)
+		wantCode(t, "rows that can not be", b.Rows(t.Context(), &table, "parquet", ledger.EventQuery{After: 2}, 1), ledger.BadRequest)
 		h, err := b.Head(t.Context())
 		wantCode(t, "head", err, "")
 		rebuilt, err := b.Rebuild(t.Context(), nil)

@@ -20,6 +20,7 @@ import (
 	"spoilbook/services/engine"
 	"spoilbook/services/intake"
 	"spoilbook/services/ledger"
+	"spoilbook/services/rows"
 	"spoilbook/services/sheets"
 	"spoilbook/services/store"
 )
@@ -37,6 +38,7 @@ type book interface {
 	Postings(ctx context.Context, w io.Writer, truck events.TruckID, zone string, upTo uint64) error
 	Rebuild(ctx context.Context, progress func(done, total uint64)) (ledger.Rebuilt, error)
 	Export(ctx context.Context, w io.Writer, name string, query url.Values) error
+	Rows(ctx context.Context, w io.Writer, format string, q ledger.EventQuery, upTo uint64) error
 }
 
 // direct is the ledger itself.
@@ -52,6 +54,25 @@ func (d direct) Export(ctx context.Context, w io.Writer, name string, q url.Valu
 		return err
 	}
 	return write(ctx, w, r, api.Form{Format: "json"})
+}
+
+func (d direct) Rows(ctx context.Context, w io.Writer, format string, q ledger.EventQuery, upTo uint64) error {
+	out, err := rows.New(w, format)
+	if err == nil {
+		_, err = d.Walk(ctx, q, upTo, out.Write)
+	}
+	if err != nil {
+		return err
+	}
+	return out.Close()
+}
+
+// rowFormats are the formats of rows, as the program has them.
+func rowFormats() (out []api.RowFormat) {
+	for _, format := range rows.Formats() {
+		out = append(out, api.RowFormat{Name: format, MediaType: rows.MediaType(format), New: func(w io.Writer) (api.RowWriter, error) { return rows.New(w, format) }})
+	}
+	return out
 }
 
 // rig is a ledger on a real broker, engine and intake, with a server before it.
@@ -80,7 +101,7 @@ func newRig(t testing.TB) *rig {
 	t.Cleanup(func() { r.check(s.Close()) })
 	r.store = s
 	r.ledger = ledger.New(ledger.Config{Publisher: publisher{r.broker}, Store: s})
-	r.server = httptest.NewServer(api.New(api.Config{Ledger: r.ledger, Copy: s, Write: write, Formats: []string{"json"}}))
+	r.server = httptest.NewServer(api.New(api.Config{Ledger: r.ledger, Copy: s, Write: write, Formats: []string{"json"}, Rows: rowFormats()}))
 	t.Cleanup(r.server.Close)
 	r.record(s)
 	return r
