@@ -281,14 +281,15 @@ func isExternal(imported string) bool {
 // adapters (the use cases and the Merkle tree) and the exceptions named.
 func adapters(tr *tree) (wrong []string) {
 	exceptions := map[string][]string{
-		"services/access/accesstest": {"services/access"},   // its vault
-		"services/api":               {"services/access"},   // every operation asks who may do it
-		"services/web":               {"services/access"},   // pages ask as operations do
-		"services/client":            {"services/access"},   // whose users and tokens it keeps from afar
-		"services/demo":              {"services/register"}, // the invented register is written as register files
-		"services/sim":               {"services/intake"},   // the real intake among simulated parts
+		"services/access/accesstest": {"services/access"},                    // its vault
+		"services/api":               {"services/access"},                    // every operation asks who may do it
+		"services/web":               {"services/access"},                    // pages ask as operations do
+		"services/client":            {"services/access"},                    // whose users and tokens it keeps from afar
+		"services/demo":              {"services/register"},                  // the invented register is written as register files
+		"services/rigtest":           {"services/broker", "services/engine"}, // which it joins for tests
+		"services/sim":               {"services/intake"},                    // the real intake among simulated parts
 	}
-	onlyTests := []string{"spoilbook/reports/naive", "spoilbook/reports/explaintest", "spoilbook/services/sheets/sheetstest", "spoilbook/services/access/accesstest"}
+	onlyTests := []string{"spoilbook/reports/naive", "spoilbook/reports/explaintest", "spoilbook/services/sheets/sheetstest", "spoilbook/services/access/accesstest", "spoilbook/services/rigtest"}
 	tr.imports(func(file, imported string) {
 		folder, own := path.Dir(file), strings.TrimPrefix(imported, "spoilbook/")
 		if slices.Contains(onlyTests, imported) && !isTest(file) {

@@ -17,6 +17,7 @@ import (
 	"github.com/gin-gonic/gin"
 
 	"spoilbook/services/ledger"
+	"spoilbook/services/rigtest"
 )
 
 // described is the part of the description that the tests walk.
@@ -167,7 +168,7 @@ func TestDescriptionExamplesRun(t *testing.T) {
 			}
 			target := exampleTarget(path, op, entries[path])
 			if path == "/v1/fates" {
-				stream, err := publisher{r.broker}.Stream(t.Context())
+				stream, err := rigtest.Publisher{Broker: r.broker}.Stream(t.Context())
 				r.must(err)
 				target += "&stream=" + url.QueryEscape(stream) + "&first=1&last=1"
 			}

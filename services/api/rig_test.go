@@ -12,7 +12,6 @@ import (
 	"strings"
 	"sync"
 	"testing"
-	"time"
 
 	"github.com/pb33f/libopenapi"
 	validator "github.com/pb33f/libopenapi-validator"
@@ -24,6 +23,7 @@ import (
 	"spoilbook/services/engine"
 	"spoilbook/services/intake"
 	"spoilbook/services/ledger"
+	"spoilbook/services/rigtest"
 	"spoilbook/services/rows"
 	"spoilbook/services/sheets"
 	"spoilbook/services/store"
@@ -45,18 +45,15 @@ type rig struct {
 func newRig(t testing.TB) *rig {
 	t.Helper()
 	r := &rig{t: t}
-	library, err := engine.Fetch(t.Context(), engine.FetchOptions{})
-	r.must(err)
-	r.engine, err = engine.Open(t.Context(), engine.Options{Dir: t.TempDir(), Library: library})
-	r.must(err)
-	t.Cleanup(func() { r.check(r.engine.Close()) })
+	r.engine = rigtest.Engine(t)
+	var err error
 	r.broker, err = broker.Open(t.Context(), broker.Options{Dir: t.TempDir(), MaxStoreBytes: 1 << 30})
 	r.must(err)
 	t.Cleanup(func() { r.check(r.broker.Close(context.Background())) })
 	r.store, err = store.Open(t.Context(), store.Options{Transport: r.engine.Transport()})
 	r.must(err)
 	t.Cleanup(func() { r.check(r.store.Close()) })
-	r.ledger = ledger.New(ledger.Config{Publisher: publisher{r.broker}, Store: r.store})
+	r.ledger = ledger.New(ledger.Config{Publisher: rigtest.Publisher{Broker: r.broker}, Store: r.store})
 	r.config = api.Config{Ledger: r.ledger, Copy: r.store, Write: write, Formats: []string{"xlsx", "csv", "zip", "json", "text"}, Version: "test", Rows: rowFormats()}
 	r.config.Streams, err = streams.Document(streams.Options{Version: "test", Events: broker.EventsPrefix, Receipts: broker.ReceiptsPrefix})
 	r.must(err)
@@ -98,14 +95,14 @@ func (r *rig) serve() {
 func (r *rig) record() (stop func()) {
 	r.t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
-	stream, err := publisher{r.broker}.Stream(ctx)
+	stream, err := rigtest.Publisher{Broker: r.broker}.Stream(ctx)
 	r.must(err)
 	in, err := intake.New(ctx, intake.Config{Store: r.store, Receipts: r.broker, Stream: stream})
 	r.must(err)
 	c, err := r.broker.Consume(ctx, broker.ConsumeOptions{From: in.Handled() + 1})
 	r.must(err)
 	ended := make(chan error, 1)
-	go func() { ended <- in.Run(ctx, feed{c}) }()
+	go func() { ended <- in.Run(ctx, rigtest.Feed{Consumer: c}) }()
 	stop = sync.OnceFunc(func() {
 		cancel()
 		r.check(<-ended)
@@ -196,43 +193,6 @@ func (r *rig) problem(a answer, code ledger.Code) problem {
 	}
 	return p
 }
-
-// publisher and feed join the broker to the ledger and the intake, as the program
-// does.
-type publisher struct{ b *broker.Broker }
-
-func (p publisher) Publish(ctx context.Context, msgs []ledger.Message) ([]uint64, error) {
-	out := make([]broker.Message, len(msgs))
-	for i, m := range msgs {
-		out[i] = broker.Message(m)
-	}
-	acks, err := p.b.Publish(ctx, out)
-	seqs := make([]uint64, len(acks))
-	for i, a := range acks {
-		seqs[i] = a.StreamSeq
-	}
-	return seqs, err
-}
-
-func (p publisher) Stream(ctx context.Context) (string, error) {
-	st, err := p.b.StreamState(ctx)
-	return fmt.Sprintf("%s@%d", st.Name, st.Created.UnixMilli()), err
-}
-
-func (p publisher) Health(ctx context.Context) error { return p.b.Health(ctx) }
-
-type feed struct{ c *broker.Consumer }
-
-func (f feed) Fetch(ctx context.Context, limit int, wait time.Duration) ([]ledger.Delivery, error) {
-	ds, err := f.c.Fetch(ctx, limit, wait)
-	out := make([]ledger.Delivery, len(ds))
-	for i, d := range ds {
-		out[i] = ledger.Delivery{Subject: d.Subject, Body: d.Body, StreamSeq: d.StreamSeq, Received: d.Received}
-	}
-	return out, err
-}
-
-func (f feed) Ack(ctx context.Context, upTo uint64) error { return f.c.Ack(ctx, upTo) }
 
 // write exports a report as the program does.
 func write(ctx context.Context, w io.Writer, r *ledger.Report, f api.Form) error {

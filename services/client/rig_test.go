@@ -9,7 +9,6 @@ import (
 	"net/url"
 	"sync"
 	"testing"
-	"time"
 
 	"spoilbook/events"
 	"spoilbook/events/wire"
@@ -20,6 +19,7 @@ import (
 	"spoilbook/services/engine"
 	"spoilbook/services/intake"
 	"spoilbook/services/ledger"
+	"spoilbook/services/rigtest"
 	"spoilbook/services/rows"
 	"spoilbook/services/sheets"
 	"spoilbook/services/store"
@@ -88,11 +88,8 @@ type rig struct {
 func newRig(t testing.TB) *rig {
 	t.Helper()
 	r := &rig{t: t}
-	library, err := engine.Fetch(t.Context(), engine.FetchOptions{})
-	r.must(err)
-	r.engine, err = engine.Open(t.Context(), engine.Options{Dir: t.TempDir(), Library: library})
-	r.must(err)
-	t.Cleanup(func() { r.check(r.engine.Close()) })
+	r.engine = rigtest.Engine(t)
+	var err error
 	r.broker, err = broker.Open(t.Context(), broker.Options{Dir: t.TempDir(), MaxStoreBytes: 1 << 30})
 	r.must(err)
 	t.Cleanup(func() { r.check(r.broker.Close(context.Background())) })
@@ -100,7 +97,7 @@ func newRig(t testing.TB) *rig {
 	r.must(err)
 	t.Cleanup(func() { r.check(s.Close()) })
 	r.store = s
-	r.ledger = ledger.New(ledger.Config{Publisher: publisher{r.broker}, Store: s})
+	r.ledger = ledger.New(ledger.Config{Publisher: rigtest.Publisher{Broker: r.broker}, Store: s})
 	r.server = httptest.NewServer(api.New(api.Config{Ledger: r.ledger, Copy: s, Write: write, Formats: []string{"json"}, Rows: rowFormats()}))
 	t.Cleanup(r.server.Close)
 	r.record(s)
@@ -110,14 +107,14 @@ func newRig(t testing.TB) *rig {
 // record runs the intake until the test ends.
 func (r *rig) record(s *store.Store) {
 	ctx, cancel := context.WithCancel(context.Background())
-	stream, err := publisher{r.broker}.Stream(ctx)
+	stream, err := rigtest.Publisher{Broker: r.broker}.Stream(ctx)
 	r.must(err)
 	in, err := intake.New(ctx, intake.Config{Store: s, Stream: stream})
 	r.must(err)
 	c, err := r.broker.Consume(ctx, broker.ConsumeOptions{From: in.Handled() + 1})
 	r.must(err)
 	ended := make(chan error, 1)
-	go func() { ended <- in.Run(ctx, feed{c}) }()
+	go func() { ended <- in.Run(ctx, rigtest.Feed{Consumer: c}) }()
 	r.t.Cleanup(sync.OnceFunc(func() {
 		cancel()
 		r.check(<-ended)
@@ -144,43 +141,6 @@ func (r *rig) check(err error) {
 		r.t.Error(err)
 	}
 }
-
-// publisher and feed join the broker to the ledger and the intake, as the program
-// does.
-type publisher struct{ b *broker.Broker }
-
-func (p publisher) Publish(ctx context.Context, msgs []ledger.Message) ([]uint64, error) {
-	out := make([]broker.Message, len(msgs))
-	for i, m := range msgs {
-		out[i] = broker.Message(m)
-	}
-	acks, err := p.b.Publish(ctx, out)
-	seqs := make([]uint64, len(acks))
-	for i, a := range acks {
-		seqs[i] = a.StreamSeq
-	}
-	return seqs, err
-}
-
-func (p publisher) Stream(ctx context.Context) (string, error) {
-	st, err := p.b.StreamState(ctx)
-	return fmt.Sprintf("%s@%d", st.Name, st.Created.UnixMilli()), err
-}
-
-func (p publisher) Health(ctx context.Context) error { return p.b.Health(ctx) }
-
-type feed struct{ c *broker.Consumer }
-
-func (f feed) Fetch(ctx context.Context, limit int, wait time.Duration) ([]ledger.Delivery, error) {
-	ds, err := f.c.Fetch(ctx, limit, wait)
-	out := make([]ledger.Delivery, len(ds))
-	for i, d := range ds {
-		out[i] = ledger.Delivery{Subject: d.Subject, Body: d.Body, StreamSeq: d.StreamSeq, Received: d.Received}
-	}
-	return out, err
-}
-
-func (f feed) Ack(ctx context.Context, upTo uint64) error { return f.c.Ack(ctx, upTo) }
 
 func write(_ context.Context, w io.Writer, r *ledger.Report, f api.Form) error {
 	if f.Format != "json" {

@@ -17,6 +17,7 @@ import (
 	"spoilbook/services/engine"
 	"spoilbook/services/intake"
 	"spoilbook/services/ledger"
+	"spoilbook/services/rigtest"
 	"spoilbook/services/store"
 )
 
@@ -80,20 +81,6 @@ func (r *rig) publish(bodies [][]byte) {
 	}
 }
 
-// feed adapts the broker's consumer, as the program does.
-type feed struct{ c *broker.Consumer }
-
-func (f feed) Fetch(ctx context.Context, limit int, wait time.Duration) ([]ledger.Delivery, error) {
-	ds, err := f.c.Fetch(ctx, limit, wait)
-	out := make([]ledger.Delivery, len(ds))
-	for i, d := range ds {
-		out[i] = ledger.Delivery{Subject: d.Subject, Body: d.Body, StreamSeq: d.StreamSeq, Received: d.Received}
-	}
-	return out, err
-}
-
-func (f feed) Ack(ctx context.Context, upTo uint64) error { return f.c.Ack(ctx, upTo) }
-
 // run runs an intake on s until everything up to last is handled, or ctx ends.
 func (r *rig) run(ctx context.Context, s *store.Store, last uint64) error {
 	return r.runIn(ctx, s, last, 64)
@@ -118,7 +105,7 @@ func (r *rig) runIn(ctx context.Context, s *store.Store, last uint64, batch int)
 	if err != nil {
 		return err
 	}
-	return in.Run(ctx, feed{c})
+	return in.Run(ctx, rigtest.Feed{Consumer: c})
 }
 
 func encode(t testing.TB, e events.Event) []byte {

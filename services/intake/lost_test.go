@@ -9,6 +9,7 @@ import (
 
 	"spoilbook/services/broker"
 	"spoilbook/services/intake"
+	"spoilbook/services/rigtest"
 )
 
 // dying ends the intake at the moment it would send its first receipt, as a kill
@@ -51,7 +52,7 @@ func TestReceiptsThatWereLostAreSentAtTheStart(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := in.Run(ctx, feed{c}); err != nil {
+	if err := in.Run(ctx, rigtest.Feed{Consumer: c}); err != nil {
 		t.Fatal(err)
 	}
 	if handled, err := s.Handled(t.Context(), r.stream); err != nil || handled != 3 {
@@ -116,7 +117,7 @@ func TestRunBeginsWithLostReceipts(t *testing.T) {
 		t.Fatal(err)
 	}
 	ended := make(chan error, 1)
-	go func() { ended <- in.Run(ctx, feed{c}) }()
+	go func() { ended <- in.Run(ctx, rigtest.Feed{Consumer: c}) }()
 	select {
 	case source := <-sent:
 		if source != "office.register" {

@@ -21,8 +21,8 @@ import (
 	"spoilbook/events/chain"
 	"spoilbook/events/wire"
 	"spoilbook/services/demo"
-	"spoilbook/services/engine"
 	"spoilbook/services/ledger"
+	"spoilbook/services/rigtest"
 	"spoilbook/services/rows"
 )
 
@@ -82,20 +82,7 @@ func asked(t testing.TB, client *http.Client, query string) string {
 
 func openEngine(t testing.TB) *http.Client {
 	t.Helper()
-	library, err := engine.Fetch(t.Context(), engine.FetchOptions{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	e, err := engine.Open(t.Context(), engine.Options{Dir: t.TempDir(), Library: library})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := e.Close(); err != nil {
-			t.Error(err)
-		}
-	})
-	return &http.Client{Transport: e.Transport()}
+	return &http.Client{Transport: rigtest.Engine(t).Transport()}
 }
 
 // wanted is every row as the query below has the engine say it.

@@ -6,12 +6,13 @@ import (
 	"time"
 
 	"spoilbook/services/ledger"
+	"spoilbook/services/rigtest"
 )
 
 // Adoptions are kept in the order they were made, with the position of the ledger,
 // across a restart; the newest one decides.
 func TestAdoptions(t *testing.T) {
-	e := openEngine(t)
+	e := rigtest.Engine(t)
 	s := openOn(t, e.Transport())
 	at := time.UnixMilli(1_790_000_000_000).UTC()
 	adopt := func(a ledger.Adoption) {

@@ -12,6 +12,7 @@ import (
 	"spoilbook/events/chain"
 	"spoilbook/services/engine"
 	"spoilbook/services/ledger"
+	"spoilbook/services/rigtest"
 	"spoilbook/services/store"
 )
 
@@ -120,7 +121,7 @@ func settledStore(t *testing.T, s *store.Store) *store.Store {
 // What is read of a store to copy it, and put into another, reads the same there;
 // put twice it counts once.
 func TestCopyReadsTheSame(t *testing.T) {
-	e := openEngine(t)
+	e := rigtest.Engine(t)
 	s := settledStore(t, openOn(t, e.Transport()))
 	want := copyOf(t, s)
 	if len(want.records) != 7003 || len(want.lines) != 2 || len(want.entries) != 2 || len(want.settlements) != 2 || len(want.adoptions) != 1 {

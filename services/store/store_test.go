@@ -9,29 +9,10 @@ import (
 
 	"spoilbook/events"
 	"spoilbook/events/chain"
-	"spoilbook/services/engine"
 	"spoilbook/services/ledger"
+	"spoilbook/services/rigtest"
 	"spoilbook/services/store"
 )
-
-// open starts an engine in a folder of the test's and a store on it.
-func openEngine(t testing.TB) *engine.Engine {
-	t.Helper()
-	library, err := engine.Fetch(t.Context(), engine.FetchOptions{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	e, err := engine.Open(t.Context(), engine.Options{Dir: t.TempDir(), Library: library})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := e.Close(); err != nil {
-			t.Error(err)
-		}
-	})
-	return e
-}
 
 func openOn(t testing.TB, transport http.RoundTripper) *store.Store {
 	t.Helper()
@@ -49,7 +30,7 @@ func openOn(t testing.TB, transport http.RoundTripper) *store.Store {
 
 func open(t testing.TB) *store.Store {
 	t.Helper()
-	return openOn(t, openEngine(t).Transport())
+	return openOn(t, rigtest.Engine(t).Transport())
 }
 
 func block(first, n uint64) *ledger.Block {
@@ -268,7 +249,7 @@ func (m *meanwhile) RoundTrip(r *http.Request) (*http.Response, error) {
 
 // A block that is stored while the head is read must not look like damage.
 func TestHeadWhileABlockIsStored(t *testing.T) {
-	e := openEngine(t)
+	e := rigtest.Engine(t)
 	writer, transport := openOn(t, e.Transport()), &meanwhile{RoundTripper: e.Transport()}
 	reader := openOn(t, transport)
 	if err := writer.Append(t.Context(), block(1, 10)); err != nil {

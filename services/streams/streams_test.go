@@ -17,9 +17,8 @@ import (
 	"spoilbook/events/wire"
 	"spoilbook/services/broker"
 	"spoilbook/services/demo"
-	"spoilbook/services/engine"
 	"spoilbook/services/intake"
-	"spoilbook/services/ledger"
+	"spoilbook/services/rigtest"
 	"spoilbook/services/store"
 	"spoilbook/services/streams"
 )
@@ -265,13 +264,7 @@ func running(t *testing.T) (*broker.Broker, func()) {
 			t.Error(err)
 		}
 	}
-	library, err := engine.Fetch(t.Context(), engine.FetchOptions{})
-	check(err)
-	e, err := engine.Open(t.Context(), engine.Options{Dir: t.TempDir(), Library: library})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { check(e.Close()) })
+	e := rigtest.Engine(t)
 	b, err := broker.Open(t.Context(), broker.Options{Dir: t.TempDir(), MaxStoreBytes: 1 << 30})
 	if err != nil {
 		t.Fatal(err)
@@ -293,20 +286,7 @@ func running(t *testing.T) (*broker.Broker, func()) {
 			t.Fatal(err)
 		}
 		ended := make(chan error, 1)
-		go func() { ended <- in.Run(ctx, feed{c}) }()
+		go func() { ended <- in.Run(ctx, rigtest.Feed{Consumer: c}) }()
 		t.Cleanup(func() { cancel(); check(<-ended) })
 	}
 }
-
-type feed struct{ c *broker.Consumer }
-
-func (f feed) Fetch(ctx context.Context, limit int, wait time.Duration) ([]ledger.Delivery, error) {
-	ds, err := f.c.Fetch(ctx, limit, wait)
-	out := make([]ledger.Delivery, len(ds))
-	for i, d := range ds {
-		out[i] = ledger.Delivery{Subject: d.Subject, Body: d.Body, StreamSeq: d.StreamSeq, Received: d.Received}
-	}
-	return out, err
-}
-
-func (f feed) Ack(ctx context.Context, upTo uint64) error { return f.c.Ack(ctx, upTo) }

@@ -17,8 +17,8 @@ import (
 	"spoilbook/events/wire"
 	"spoilbook/services/access"
 	"spoilbook/services/demo"
-	"spoilbook/services/engine"
 	"spoilbook/services/ledger"
+	"spoilbook/services/rigtest"
 	"spoilbook/services/store"
 	"spoilbook/services/web"
 )
@@ -105,16 +105,7 @@ func year(b *testing.B, s *store.Store) (position uint64) {
 // BenchmarkPages is how long the first view of each page takes on loopback, with a year of 51 trucks recorded and read ahead as serve does, and how
 // many bytes it has. In the same run it says what reading ahead takes.
 func BenchmarkPages(b *testing.B) {
-	library, err := engine.Fetch(b.Context(), engine.FetchOptions{})
-	if err != nil {
-		b.Fatal(err)
-	}
-	e, err := engine.Open(b.Context(), engine.Options{Dir: b.TempDir(), Library: library})
-	if err != nil {
-		b.Fatal(err)
-	}
-	defer e.Close()
-	s, err := store.Open(b.Context(), store.Options{Transport: e.Transport()})
+	s, err := store.Open(b.Context(), store.Options{Transport: rigtest.Engine(b).Transport()})
 	if err != nil {
 		b.Fatal(err)
 	}

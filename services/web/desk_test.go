@@ -24,10 +24,10 @@ import (
 	"spoilbook/services/access/accesstest"
 	"spoilbook/services/broker"
 	"spoilbook/services/demo"
-	"spoilbook/services/engine"
 	"spoilbook/services/intake"
 	"spoilbook/services/ledger"
 	"spoilbook/services/register"
+	"spoilbook/services/rigtest"
 	"spoilbook/services/sheets"
 	"spoilbook/services/store"
 	"spoilbook/services/web"
@@ -38,11 +38,7 @@ import (
 func newDesk(t *testing.T, signIn bool) *rig {
 	t.Helper()
 	r := &rig{t: t}
-	library, err := engine.Fetch(t.Context(), engine.FetchOptions{})
-	r.must(err)
-	e, err := engine.Open(t.Context(), engine.Options{Dir: t.TempDir(), Library: library})
-	r.must(err)
-	t.Cleanup(func() { r.must(e.Close()) })
+	e := rigtest.Engine(t)
 	b, err := broker.Open(t.Context(), broker.Options{Dir: t.TempDir(), MaxStoreBytes: 1 << 30})
 	r.must(err)
 	t.Cleanup(func() { r.must(b.Close(context.Background())) })
@@ -51,7 +47,7 @@ func newDesk(t *testing.T, signIn bool) *rig {
 	t.Cleanup(func() { r.must(r.store.Close()) })
 	r.take(b)
 	now := func() time.Time { return events.MustTime("2026-11-05T09:00:00.000Z").Std() }
-	l := ledger.New(ledger.Config{Publisher: publisher{b}, Store: r.store, Now: now})
+	l := ledger.New(ledger.Config{Publisher: rigtest.Publisher{Broker: b}, Store: r.store, Now: now})
 	month, err := demo.Build()
 	r.must(err)
 	var last ledger.Ticket
@@ -128,54 +124,19 @@ func enteringInGerman(t *testing.T, r *rig) {
 func (r *rig) take(b *broker.Broker) {
 	r.t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
-	stream, err := publisher{b}.Stream(ctx)
+	stream, err := rigtest.Publisher{Broker: b}.Stream(ctx)
 	r.must(err)
 	in, err := intake.New(ctx, intake.Config{Store: r.store, Receipts: b, Stream: stream})
 	r.must(err)
 	c, err := b.Consume(ctx, broker.ConsumeOptions{From: in.Handled() + 1})
 	r.must(err)
 	ended := make(chan error, 1)
-	go func() { ended <- in.Run(ctx, feed{c}) }()
+	go func() { ended <- in.Run(ctx, rigtest.Feed{Consumer: c}) }()
 	r.t.Cleanup(func() {
 		cancel()
 		r.must(<-ended)
 	})
 }
-
-type publisher struct{ b *broker.Broker }
-
-func (p publisher) Publish(ctx context.Context, msgs []ledger.Message) ([]uint64, error) {
-	out := make([]broker.Message, len(msgs))
-	for i, m := range msgs {
-		out[i] = broker.Message(m)
-	}
-	acks, err := p.b.Publish(ctx, out)
-	seqs := make([]uint64, len(acks))
-	for i, a := range acks {
-		seqs[i] = a.StreamSeq
-	}
-	return seqs, err
-}
-
-func (p publisher) Stream(ctx context.Context) (string, error) {
-	st, err := p.b.StreamState(ctx)
-	return fmt.Sprintf("%s@%d", st.Name, st.Created.UnixMilli()), err
-}
-
-func (p publisher) Health(ctx context.Context) error { return p.b.Health(ctx) }
-
-type feed struct{ c *broker.Consumer }
-
-func (f feed) Fetch(ctx context.Context, limit int, wait time.Duration) ([]ledger.Delivery, error) {
-	ds, err := f.c.Fetch(ctx, limit, wait)
-	out := make([]ledger.Delivery, len(ds))
-	for i, d := range ds {
-		out[i] = ledger.Delivery{Subject: d.Subject, Body: d.Body, StreamSeq: d.StreamSeq, Received: d.Received}
-	}
-	return out, err
-}
-
-func (f feed) Ack(ctx context.Context, upTo uint64) error { return f.c.Ack(ctx, upTo) }
 
 // exchange is the files of the pages, as the program wires them.
 type exchange struct{}

@@ -20,10 +20,10 @@ import (
 	"spoilbook/services/access"
 	"spoilbook/services/access/accesstest"
 	"spoilbook/services/demo"
-	"spoilbook/services/engine"
 	"spoilbook/services/ledger"
 	"spoilbook/services/oidc"
 	"spoilbook/services/oidc/oidctest"
+	"spoilbook/services/rigtest"
 	"spoilbook/services/store"
 	"spoilbook/services/web"
 )
@@ -46,12 +46,8 @@ type rig struct {
 func newRig(t *testing.T, signIn bool) *rig {
 	t.Helper()
 	r := &rig{t: t, clock: time.Now}
-	library, err := engine.Fetch(t.Context(), engine.FetchOptions{})
-	r.must(err)
-	e, err := engine.Open(t.Context(), engine.Options{Dir: t.TempDir(), Library: library})
-	r.must(err)
-	t.Cleanup(func() { r.must(e.Close()) })
-	r.store, err = store.Open(t.Context(), store.Options{Transport: e.Transport()})
+	var err error
+	r.store, err = store.Open(t.Context(), store.Options{Transport: rigtest.Engine(t).Transport()})
 	r.must(err)
 	t.Cleanup(func() { r.must(r.store.Close()) })
 	month, err := demo.Build()
