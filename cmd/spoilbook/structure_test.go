@@ -289,7 +289,7 @@ func adapters(tr *tree) (wrong []string) {
 		"services/rigtest":           {"services/broker", "services/engine"}, // which it joins for tests
 		"services/sim":               {"services/intake"},                    // the real intake among simulated parts
 	}
-	onlyTests := []string{"spoilbook/reports/naive", "spoilbook/reports/explaintest", "spoilbook/services/sheets/sheetstest", "spoilbook/services/access/accesstest", "spoilbook/services/rigtest"}
+	onlyTests := []string{"spoilbook/reports/naive", "spoilbook/reports/explaintest", "spoilbook/reports/flows/flowstest", "spoilbook/services/sheets/sheetstest", "spoilbook/services/access/accesstest", "spoilbook/services/rigtest"}
 	tr.imports(func(file, imported string) {
 		folder, own := path.Dir(file), strings.TrimPrefix(imported, "spoilbook/")
 		if slices.Contains(onlyTests, imported) && !isTest(file) {

@@ -1,11 +1,11 @@
 package flows_test
 
 import (
-	"strings"
 	"testing"
 
 	"spoilbook/events"
 	"spoilbook/reports/flows"
+	"spoilbook/reports/flows/flowstest"
 )
 
 func TestTooManyEndsArePutTogether(t *testing.T) {
@@ -16,7 +16,7 @@ func TestTooManyEndsArePutTogether(t *testing.T) {
 			flows.Flow{Truck: events.TruckID("T-" + job), Job: events.JobID(job), Kind: flows.Facility, ID: "F-1", Amount: flows.Amount{SolidsG: int64(1000 + i), VolumeML: int64(500 + i)}, Cites: []uint64{uint64(i + 100)}})
 	}
 	p := flows.Draw(list, flows.Solids)
-	drawn(t, p, list, flows.Solids)
+	flowstest.Drawn(t, p, list, flows.Solids)
 	if len(p.Nodes) != 10+10+1 {
 		t.Errorf("%d ends are drawn", len(p.Nodes))
 	}
@@ -26,33 +26,5 @@ func TestTooManyEndsArePutTogether(t *testing.T) {
 	}
 	if others != 21+21 {
 		t.Errorf("%d ends stand for others, want 42", others)
-	}
-}
-
-func drawn(t *testing.T, p flows.Picture, list []flows.Flow, m flows.Measure) {
-	t.Helper()
-	in := flows.Sum(list, func(f *flows.Flow) bool { return f.In })
-	want := in.VolumeML
-	if m == flows.Solids {
-		want = in.SolidsG
-	}
-	sumIn, sumOut := int64(0), int64(0)
-	for _, r := range p.Ribbons {
-		if p.Nodes[r.To].Kind == "" {
-			sumIn += r.Value
-		} else {
-			sumOut += r.Value
-		}
-		if !strings.HasPrefix(r.Path, "M") || r.Value <= 0 {
-			t.Errorf("ribbon %+v", r)
-		}
-	}
-	if p.In != want || p.Out != want || sumIn != want || sumOut != want {
-		t.Errorf("%s: the picture takes in %d and lets out %d (ribbons %d and %d), the flows are %d", m, p.In, p.Out, sumIn, sumOut, want)
-	}
-	for i, n := range p.Nodes {
-		if n.Y < 0 || n.Y+n.H > p.Height || n.H < 1 {
-			t.Errorf("node %d %+v is off the sheet of %d", i, n, p.Height)
-		}
 	}
 }

@@ -1,12 +1,12 @@
 package demo_test
 
 import (
-	"strings"
 	"testing"
 
 	"spoilbook/events"
 	"spoilbook/reports"
 	"spoilbook/reports/flows"
+	"spoilbook/reports/flows/flowstest"
 	"spoilbook/reports/manifest"
 	"spoilbook/reports/tank"
 	"spoilbook/reports/water"
@@ -145,35 +145,7 @@ func balances(t *testing.T, r *flows.Report) {
 			}
 		}
 		for _, m := range []flows.Measure{flows.Volume, flows.Solids} {
-			pictured(t, flows.Draw(list, m), list, m)
-		}
-	}
-}
-
-func pictured(t *testing.T, p flows.Picture, list []flows.Flow, m flows.Measure) {
-	t.Helper()
-	in := flows.Sum(list, func(f *flows.Flow) bool { return f.In })
-	want := in.VolumeML
-	if m == flows.Solids {
-		want = in.SolidsG
-	}
-	sumIn, sumOut := int64(0), int64(0)
-	for _, r := range p.Ribbons {
-		if p.Nodes[r.To].Kind == "" {
-			sumIn += r.Value
-		} else {
-			sumOut += r.Value
-		}
-		if !strings.HasPrefix(r.Path, "M") || r.Value <= 0 {
-			t.Errorf("ribbon %+v", r)
-		}
-	}
-	if p.In != want || p.Out != want || sumIn != want || sumOut != want {
-		t.Errorf("%s: the picture takes in %d and lets out %d (ribbons %d and %d), the flows are %d", m, p.In, p.Out, sumIn, sumOut, want)
-	}
-	for i, n := range p.Nodes {
-		if n.Y < 0 || n.Y+n.H > p.Height || n.H < 1 {
-			t.Errorf("node %d %+v is off the sheet of %d", i, n, p.Height)
+			flowstest.Drawn(t, flows.Draw(list, m), list, m)
 		}
 	}
 }

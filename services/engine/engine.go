@@ -128,7 +128,7 @@ func start(l *library, options Options) (*Engine, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := takeOutAtStart(options.Dir); err != nil {
+	if err := takeOutAll(options.Dir); err != nil {
 		return nil, err
 	}
 	e := &Engine{library: l, arguments: args, options: options, closing: make(chan struct{})}

@@ -45,9 +45,7 @@ func (p partRange) covers(other partRange) bool {
 	return p.partition == other.partition && p.first <= other.first && other.last <= p.last && other.level < p.level
 }
 
-// hollowParts finds the parts of all tables that can be taken out: their folders by the id of their table.
-func (e *Engine) hollowParts() (map[string][]string, error) { return hollowIn(e.options.Dir) }
-
+// hollowIn finds the parts of all tables that can be taken out: their folders by the id of their table.
 func hollowIn(dir string) (map[string][]string, error) {
 	tables, err := filepath.Glob(filepath.Join(dir, "store", "*", "*"))
 	if err != nil {
@@ -119,8 +117,8 @@ func takeOut(dir string, parts []string) error {
 	return nil
 }
 
-// takeOutAtStart puts hollow parts aside before the engine loads its tables.
-func takeOutAtStart(dir string) error {
+// takeOutAll puts the hollow parts aside of tables that are not loaded: all of them before the engine starts, and the one that mend has detached.
+func takeOutAll(dir string) error {
 	tables, err := hollowIn(dir)
 	for _, parts := range tables {
 		err = errors.Join(err, takeOut(dir, parts))
@@ -136,7 +134,7 @@ func takeOutAtStart(dir string) error {
 func (e *Engine) mend() (bool, error) {
 	e.mending.Lock()
 	defer e.mending.Unlock()
-	tables, err := e.hollowParts()
+	tables, err := hollowIn(e.options.Dir)
 	if err != nil || len(tables) == 0 {
 		return false, err
 	}
@@ -165,7 +163,7 @@ func (e *Engine) mend() (bool, error) {
 // start it is there in any case.
 func (e *Engine) attach(c *connection, name string) error {
 	for {
-		err := takeOutAtStart(e.options.Dir)
+		err := takeOutAll(e.options.Dir)
 		if err == nil {
 			err = c.exec("ATTACH TABLE " + name)
 		}
@@ -222,7 +220,7 @@ func (e *Engine) mended(err error, mends int64) error {
 	if !errors.As(err, &exception) || !corruption(exception.Code) {
 		return err
 	}
-	tables, scanErr := e.hollowParts()
+	tables, scanErr := hollowIn(e.options.Dir)
 	if scanErr != nil || len(tables) == 0 {
 		if e.mendingNow() || e.mends.Load() != mends {
 			return exceptionf(codeNotEnoughSpace, "A merge had met a full disk and was taken back; send the statement again. (NOT_ENOUGH_SPACE)")
